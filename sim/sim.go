@@ -246,7 +246,7 @@ func (s *Sim) truth(sn *sensor, at time.Time) truth {
 			live = append(live, f)
 		}
 	}
-	w.solve(at, live, s.pushing(at))
+	w.solve(at, state{faults: live, pushing: s.pushing(at)})
 	m := w.moment(at)
 	t := truth{at: at, gain: 1, tempC: w.hours[m.hour].TempC, earthVolts: w.earthVolts[sn.source]}
 	e := &w.opts.Farm.Energizers[sn.source]

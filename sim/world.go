@@ -189,8 +189,15 @@ func (m moment) of(series []float64) float64 {
 	return series[m.hour] + (series[m.hour+1]-series[m.hour])*m.part
 }
 
-// solve works out the volts of the fence at one instant with the given faults, and with stock pushing or not.
-func (w *world) solve(at time.Time, faults []*Fault, pushing []push) {
+// state is what is so at one instant beside the weather and the growth.
+type state struct {
+	faults  []*Fault
+	pushing []push
+	bare    bool // no growth
+}
+
+// solve works out the volts of the fence at one instant.
+func (w *world) solve(at time.Time, st state) {
 	m := w.moment(at)
 	n := w.net
 	clear(n.leak)
@@ -204,27 +211,31 @@ func (w *world) solve(at time.Time, faults []*Fault, pushing []push) {
 	for i := range w.zones {
 		y := &w.zones[i]
 		for s := range n.zones[i].strands {
-			n.leakage(&n.zones[i].strands[s], m.of(y.even), m.of(y.growth[s]))
+			growth := m.of(y.growth[s])
+			if st.bare {
+				growth = 0
+			}
+			n.leakage(&n.zones[i].strands[s], m.of(y.even), growth)
 		}
 	}
-	for _, p := range pushing {
+	for _, p := range st.pushing {
 		if at.Before(p.from) || !at.Before(p.to) {
 			continue
 		}
 		n.leak[n.zones[p.zone].strands[0].near(p.atM)] += p.siemens
 	}
-	for _, f := range faults {
+	for _, f := range st.faults {
 		if f.Kind.onWire() {
 			w.applyWire(f, m)
 		}
 	}
 	for i := range w.sources {
-		open, source, earth := w.output(i, m, faults)
+		open, source, earth := w.output(i, m, st.faults)
 		n.feed(i, open, source+earth)
 	}
 	n.solve()
 	for i := range w.sources {
-		open, source, earth := w.output(i, m, faults)
+		open, source, earth := w.output(i, m, st.faults)
 		w.earthVolts[i] = max(0, open-n.volts[n.energizers[i].node]) / (source + earth) * earth
 	}
 }

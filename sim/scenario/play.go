@@ -6,20 +6,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"strconv"
 	"time"
 
 	"nightwire/sim"
 )
-
-// captured is one line of a capture, keys in mosquitto_sub's order.
-type captured struct {
-	Time    string          `json:"tst"`
-	Topic   string          `json:"topic"`
-	QoS     int             `json:"qos"`
-	Retain  int             `json:"retain"`
-	Len     int             `json:"payloadlen"`
-	Payload json.RawMessage `json:"payload"`
-}
 
 // Capture runs the whole season and writes it as mosquitto_sub -F %J would have, one JSON object a line.
 func (s *Scenario) Capture(w io.Writer) error {
@@ -28,12 +19,10 @@ func (s *Scenario) Capture(w io.Writer) error {
 		return err
 	}
 	out := bufio.NewWriterSize(w, 1<<16)
+	var line []byte
 	for m := range season.Messages() {
-		b, err := Line(m)
-		if err != nil {
-			return err
-		}
-		if _, err := out.Write(b); err != nil {
+		line = AppendLine(line[:0], m)
+		if _, err := out.Write(line); err != nil {
 			return fmt.Errorf("write capture: %w", err)
 		}
 	}
@@ -43,15 +32,20 @@ func (s *Scenario) Capture(w io.Writer) error {
 	return nil
 }
 
-// Line returns one message as a line of a capture.
-func Line(m sim.Message) ([]byte, error) {
-	// UTC is written "Z+0000" there, which no layout of package time gives.
-	tst := m.At.UTC().Format("2006-01-02T15:04:05.000000Z") + "+0000"
-	b, err := json.Marshal(captured{tst, m.Topic, 1, 0, len(m.Payload), m.Payload})
+// AppendLine appends one message as a line of a capture, with mosquitto_sub's keys in its order. UTC is written
+// "Z+0000" there, which no layout of package time gives.
+func AppendLine(b []byte, m sim.Message) []byte {
+	b = m.At.UTC().AppendFormat(append(b, `{"tst":"`...), "2006-01-02T15:04:05.000000Z")
+	b = append(b, `+0000","topic":`...)
+	topic, err := json.Marshal(m.Topic)
 	if err != nil {
-		return nil, fmt.Errorf("write capture line of %s: %w", m.Topic, err)
+		panic(err) // a string always marshals
 	}
-	return append(b, '\n'), nil
+	b = append(b, topic...)
+	b = append(b, `,"qos":1,"retain":0,"payloadlen":`...)
+	b = strconv.AppendInt(b, int64(len(m.Payload)), 10)
+	b = append(append(b, `,"payload":`...), m.Payload...)
+	return append(b, "}\n"...)
 }
 
 // Clock is season time that runs faster than the wall's. The program that watches a played season takes its time

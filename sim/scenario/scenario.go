@@ -103,3 +103,6 @@ func (s *Scenario) Farm() *farm.Farm { return s.Options.Farm }
 
 // Sim prepares a run of the season.
 func (s *Scenario) Sim() (*sim.Sim, error) { return sim.New(s.Options) }
+
+// Truth works out what was truly wrong in the season.
+func (s *Scenario) Truth() (*sim.Truth, error) { return sim.NewTruth(s.Options) }
