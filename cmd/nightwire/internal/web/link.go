@@ -1,0 +1,70 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+
+	"nightwire/alerts"
+)
+
+// links checks the signed links that messages carry. Check returns which alarm the token is for and whom the message
+// went to; any error means that the link is not, or no longer, good.
+type links interface {
+	Check(token string) (alarm, person string, err error)
+}
+
+// alarmLog is the alarms of all times. Alarms gives them newest first; Alarm gives one with its Steps, and
+// ErrNoAlarm when there is none of that id.
+type alarmLog interface {
+	Alarms(ctx context.Context, f AlarmFilter) ([]Alarm, error)
+	Alarm(ctx context.Context, id string) (Alarm, error)
+}
+
+// ErrNoAlarm says that there is no alarm of that id.
+var ErrNoAlarm = errors.New("no such alarm")
+
+type linkView struct {
+	ID     string
+	Person string
+	Alarm  *Alarm
+	Done   bool
+}
+
+// linkPage shows one big button. Opening the link does nothing yet: mail programs open links by themselves.
+func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) { s.link(w, r, false) }
+
+// linkAct acknowledges. The token is the secret here, so there is no session and no form token.
+func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) { s.link(w, r, true) }
+
+func (s *Server) link(w http.ResponseWriter, r *http.Request, press bool) {
+	if s.opts.Links == nil {
+		http.NotFound(w, r)
+		return
+	}
+	id, person, err := s.opts.Links.Check(r.PathValue("token"))
+	if err != nil {
+		s.refuse(w, r, http.StatusGone, "refuse.link")
+		return
+	}
+	v := linkView{ID: id, Person: person, Done: press}
+	if press {
+		a := alerts.Action{Time: s.opts.Now().UTC(), Kind: alerts.Acknowledge, Alarm: id, By: person}
+		if err := s.opts.Actions.Act(r.Context(), a); err != nil {
+			s.opts.Log.Warn("action not taken", "action", a.Kind, "err", err)
+			s.refuseText(w, r, http.StatusConflict, s.words.text("refuse.act", "err", err))
+			return
+		}
+	}
+	f := s.stranger(r, "link.title")
+	if o, err := s.opts.Overview.Overview(r.Context()); err == nil && o.Location != nil {
+		f.Overview = &o
+	}
+	if s.opts.Alarms != nil && f.Overview != nil {
+		if a, err := s.opts.Alarms.Alarm(r.Context(), id); err == nil {
+			v.Alarm = &a
+		}
+	}
+	f.Body = v
+	s.render(w, r, http.StatusOK, "link", f)
+}

@@ -1,0 +1,167 @@
+// Package web shows the farm to people: the first page, the zones and their charts, the alarms and what was done about
+// them. Pages are rendered on the server and work without a script; one small script keeps them live.
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"nightwire/alerts"
+)
+
+// overview gives the farm as it is now. It is called for every page and must be quick.
+type overview interface {
+	Overview(ctx context.Context) (Overview, error)
+}
+
+// actions takes what a person did. It returns when the act is on disk; its error is shown to the person.
+type actions interface {
+	Act(ctx context.Context, a alerts.Action) error
+}
+
+// Options are the parts a Server is made of. Overview and Actions are required; pages whose part is missing say that
+// there is nothing to show.
+type Options struct {
+	Overview overview
+	Actions  actions
+	History  history
+	Readings readings
+	Alarms   alarmLog
+	Links    links
+	Changes  changes
+
+	Registerer   prometheus.Registerer // for the page's own metrics
+	Metrics      http.Handler          // mounted on /metrics
+	MetricsToken string                // bearer token that opens /metrics without a session
+	Healthy      func(context.Context) error
+	Ready        func(context.Context) error
+
+	Password      string // plain, from a file; kept only as a hash
+	PasswordHash  string // bcrypt, instead of Password
+	Key           []byte // signs sessions; random when empty, which ends all sessions at a restart
+	SecureCookies bool   // behind a proxy that speaks TLS
+
+	Language string // a file under words/; "en" when empty
+	Now      func() time.Time
+	Log      *slog.Logger
+}
+
+// Server answers the pages.
+type Server struct {
+	opts   Options
+	words  *words
+	pages  map[string]*template.Template
+	files  map[string]*file
+	keys   keyring
+	door   *door
+	routes []route
+	mux    *http.ServeMux
+	counters
+
+	closing   chan struct{}
+	closeOnce sync.Once
+	slots     chan struct{} // one slot for each live stream that may be open
+}
+
+const maxStreams = 64 // a farm has a handful of screens; more is a mistake or an attack
+
+// New checks the options and makes a Server. It starts nothing.
+func New(opts Options) (*Server, error) {
+	if opts.Overview == nil || opts.Actions == nil {
+		return nil, errors.New("web: Overview and Actions are required")
+	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
+	}
+	if opts.Language == "" {
+		opts.Language = "en"
+	}
+	if len(opts.Key) == 0 {
+		opts.Key = make([]byte, 32)
+		rand.Read(opts.Key) // never fails (crypto/rand)
+	}
+	s := &Server{opts: opts, counters: newCounters(opts.Registerer), mux: http.NewServeMux(),
+		closing: make(chan struct{}), slots: make(chan struct{}, maxStreams)}
+	var err error
+	if s.door, err = newDoor(opts.Password, opts.PasswordHash, opts.Now); err != nil {
+		return nil, err
+	}
+	s.keys = newKeyring(opts.Key, s.door.secret)
+	if s.words, err = loadWords(opts.Language); err != nil {
+		return nil, err
+	}
+	if s.files, err = loadFiles(s.words); err != nil {
+		return nil, err
+	}
+	if s.pages, err = s.parsePages(); err != nil {
+		return nil, fmt.Errorf("read page templates: %w", err)
+	}
+	s.register()
+	return s, nil
+}
+
+// Handler returns the handler for everything, with its guards around it.
+func (s *Server) Handler() http.Handler {
+	return s.recovered(s.headers(s.sameSite(s.mux)))
+}
+
+// Close ends the live streams, so that a graceful shutdown of the listener does not wait for them. It is meant for
+// http.Server.RegisterOnShutdown.
+func (s *Server) Close() { s.closeOnce.Do(func() { close(s.closing) }) }
+
+// access says who may use a route.
+type access uint8
+
+const (
+	open    access = iota // anyone
+	members               // a session; a page sends strangers to the login
+	forms                 // a session and the form's own token
+)
+
+// route is one entry of the table; it is kept so that a test can walk all of them.
+type route struct {
+	method, path string
+	access       access
+}
+
+// register is the table of all routes. A form that changes something is always `forms`; the two open posts carry their
+// own secret: the password, and the signed link.
+func (s *Server) register() {
+	s.handle("GET", "/{$}", members, s.home)
+	s.handle("POST", "/act", forms, s.act)
+	s.handle("GET", "/login", open, s.loginPage)
+	s.handle("POST", "/login", open, s.login)
+	s.handle("POST", "/logout", forms, s.logout)
+	s.handle("POST", "/name", forms, s.setName)
+	s.handle("GET", "/a/{token}", open, s.linkPage)
+	s.handle("POST", "/a/{token}", open, s.linkAct)
+	s.handle("GET", "/-/healthy", open, s.probe("healthy", s.opts.Healthy))
+	s.handle("GET", "/-/ready", open, s.probe("ready", s.opts.Ready))
+	s.handle("GET", "/metrics", open, s.metrics)
+	s.handle("GET", "/static/{name}", open, s.static)
+}
+
+// handle puts one route in the table and its guard before it.
+func (s *Server) handle(method, path string, a access, h http.HandlerFunc) {
+	s.routes = append(s.routes, route{method, path, a})
+	switch a {
+	case members:
+		h = s.needSession(h)
+	case forms:
+		h = s.needForm(h)
+	}
+	s.mux.Handle(method+" "+path, h)
+}
