@@ -1,0 +1,26 @@
+package decode
+
+import (
+	"strings"
+
+	"nightwire/ingest/pulse"
+)
+
+// parseJSON reads the default payload, a flat object with the keys of Keys. Other keys are skipped, whatever they hold.
+func parseJSON(m message) ([]pulse.Reading, error) {
+	var f fields
+	s := scanner{b: m.body}
+	err := s.object(func(key []byte, v value) error {
+		if k := slotOf(key); k != unknownKey {
+			return f.set(k, key, v)
+		}
+		return nil
+	})
+	if err == nil {
+		err = s.end()
+	}
+	if err != nil {
+		return nil, err
+	}
+	return m.one(&f, "none of "+strings.Join(Keys()[:timeSlot], ", "))
+}
