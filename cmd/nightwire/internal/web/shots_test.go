@@ -1,11 +1,11 @@
 package web
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"testing"
 
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 )
 
@@ -22,14 +22,7 @@ func TestScreenshots(t *testing.T) {
 		for pageName, path := range pages {
 			for _, scheme := range []string{"light", "dark"} {
 				for sizeName, w := range map[string][2]int64{"phone": {390, 844}, "desk": {1280, 800}} {
-					var png []byte
-					err := chromedp.Run(ctx,
-						chromedp.EmulateViewport(w[0], w[1]),
-						emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}),
-						chromedp.Navigate(srv.URL+path), chromedp.CaptureScreenshot(&png))
-					if err != nil {
-						t.Fatalf("%s: %v", path, err)
-					}
+					png := picture(t, ctx, srv.URL+path, scheme, w[0], w[1])
 					name := filepath.Join(dir, pageName+"-"+farmName+"-"+scheme+"-"+sizeName+".png")
 					if err := os.WriteFile(name, png, 0o644); err != nil {
 						t.Fatal(err)
@@ -38,4 +31,18 @@ func TestScreenshots(t *testing.T) {
 			}
 		}
 	}
+}
+
+// picture returns a screenshot of a page as a screen of that size and colour scheme shows it first.
+func picture(t *testing.T, ctx context.Context, url, scheme string, width, height int64) []byte {
+	t.Helper()
+	err := chromedp.Do(ctx, chromedp.EmulateViewport(width, height), colours(scheme), chromedp.Navigate(url))
+	if err != nil {
+		t.Fatalf("%s: %v", url, err)
+	}
+	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		t.Fatalf("%s: %v", url, err)
+	}
+	return png
 }
