@@ -10,11 +10,13 @@ import (
 
 const (
 	// soundJointOhms closes a place where a fault may open the wire later. It is far below what any span has.
-	soundJointOhms = 1e-3
-	// spanM is the length at which a run of wire is cut into lumps; leastSpans and mostSpans bound their number.
-	spanM      = 50
-	leastSpans = 3
-	mostSpans  = 10
+	soundJointOhms = 1e-4
+	// A run of wire is cut into lumps so short that r·g·l² is at most lumpLoad at a leak of heavyLeak: a lump with half
+	// its leak at either end is then wrong by a twelfth of that, 0.2 %.
+	lumpLoad   = 0.025
+	heavyLeak  = 2e-3 // siemens per kilometre
+	leastSpans = 3    // so that growth can be patchy
+	mostSpans  = 40
 )
 
 // network is the fence as a circuit: each strand of a zone a chain of spans from the end of the thing that feeds the
@@ -104,8 +106,8 @@ func build(f *farm.Farm, strands func(zone string) int, places map[string][]floa
 // lay strings one wire of a zone from node from to node to.
 func (n *network) lay(from, to int, z *farm.Zone, places []float64, count int, weight func() float64) strand {
 	var s strand
-	cuts := spanCuts(z.LengthM, places)
 	ohmsPerKM := z.OhmsPerKM * float64(count) // each strand carries a share, so each alone has more
+	cuts := spanCuts(z.LengthM, ohmsPerKM, places)
 	a := n.node()
 	s.begin = n.connect(from, a, 1/soundJointOhms)
 	if slices.Contains(places, 0) {
@@ -139,8 +141,9 @@ func (n *network) joint(s *strand, atM float64, a int) int {
 }
 
 // spanCuts returns where a zone's wire is cut, its start and end included.
-func spanCuts(lengthM float64, places []float64) []float64 {
-	k := min(max(int(math.Ceil(lengthM/spanM)), leastSpans), mostSpans)
+func spanCuts(lengthM, ohmsPerKM float64, places []float64) []float64 {
+	lumpM := 1000 * math.Sqrt(lumpLoad/(heavyLeak*max(ohmsPerKM, 1)))
+	k := max(int(min(math.Ceil(lengthM/lumpM), mostSpans)), leastSpans)
 	var cuts []float64
 	for i := range k + 1 {
 		cuts = append(cuts, lengthM*float64(i)/float64(k))

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"iter"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"nightwire/ingest/farm"
@@ -85,9 +86,16 @@ type Sim struct {
 	pending queue
 	flaps   []*flap
 	pushed  int // pushes before this one are over
-	faults  []*Fault
 	order   uint64
+
+	faults []*Fault // at work at the last report
+	live   []*Fault // those of them that touch the fence at that instant
+	solved time.Time
+	with   []*Fault // what the fence was last solved with
 }
+
+// solveEvery is how long a solution serves: nothing but faults, contacts and stock changes the fence faster.
+const solveEvery = 30 * time.Second
 
 // New prepares a season. Nothing runs until messages are asked for.
 func New(o Options) (*Sim, error) {
@@ -240,13 +248,13 @@ func (s *Sim) activeFaults(to []*Fault, at time.Time) []*Fault {
 // truth solves the fence for the moment a sensor reports.
 func (s *Sim) truth(sn *sensor, at time.Time) truth {
 	w := s.world
-	var live []*Fault
+	s.live = s.live[:0]
 	for _, f := range s.faults {
 		if f.Kind != Flapping || s.touching(f, at) {
-			live = append(live, f)
+			s.live = append(s.live, f)
 		}
 	}
-	w.solve(at, state{faults: live, pushing: s.pushing(at)})
+	s.solve(at)
 	m := w.moment(at)
 	t := truth{at: at, gain: 1, tempC: w.hours[m.hour].TempC, earthVolts: w.earthVolts[sn.source]}
 	e := &w.opts.Farm.Energizers[sn.source]
@@ -262,6 +270,19 @@ func (s *Sim) truth(sn *sensor, at time.Time) truth {
 		t.supply = supplyVolts(&w.sources[sn.source].power, part, &w.hours[m.hour])
 	}
 	return t
+}
+
+// solve works out the fence at a moment, unless the last solution still serves.
+func (s *Sim) solve(at time.Time) {
+	pushing := s.pushing(at)
+	if len(pushing) == 0 && at.Sub(s.solved) < solveEvery && slices.Equal(s.live, s.with) {
+		return
+	}
+	s.world.solve(at, state{faults: s.live, pushing: pushing})
+	s.solved, s.with = at, append(s.with[:0], s.live...)
+	if len(pushing) > 0 {
+		s.solved = time.Time{}
+	}
 }
 
 // pushing returns the pushes that may be going on at a moment.
