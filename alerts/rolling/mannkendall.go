@@ -31,7 +31,7 @@ func (k Kendall) Tau() float64 {
 type MannKendall struct {
 	window Window
 	s      int
-	ties   int // sum of spread(t) over groups of t equal values
+	ties   int64 // sum of spread(t) over groups of t equal values
 }
 
 // NewMannKendall returns a test over the last size values.
@@ -83,5 +83,9 @@ func (m *MannKendall) rank(y float64) (less, equal, greater int) {
 	return less, notGreater - less, m.window.Len() - notGreater
 }
 
-// spread is 18 times the variance that t values in random order give S, and that t equal ones take from it.
-func spread(t int) int { return t * (t - 1) * (2*t + 5) }
+// spread is 18 times the variance that t values in random order give S, and that t equal ones take from it. On 32-bit
+// boards an int would overflow at 1,024 values.
+func spread(t int) int64 {
+	n := int64(t)
+	return n * (n - 1) * (2*n + 5)
+}

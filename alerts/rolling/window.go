@@ -101,31 +101,35 @@ func (w *Window) MAD() float64 {
 		return math.NaN()
 	}
 	centre := w.Median()
-	return (w.deviation(centre, (n-1)/2) + w.deviation(centre, n/2)) / 2
+	k := (n - 1) / 2
+	first := w.nearest(centre, k)
+	d := max(centre-w.sorted[first], w.sorted[first+k]-centre)
+	if n%2 == 1 {
+		return d
+	}
+	next := math.Inf(1) // the next nearest value stands beside the run
+	if first > 0 {
+		next = centre - w.sorted[first-1]
+	}
+	if last := first + k; last+1 < n {
+		next = min(next, w.sorted[last+1]-centre)
+	}
+	return (d + next) / 2
 }
 
-// deviation returns the k-th smallest distance from centre, counting from 0. The k+1 nearest values stand together in
-// sorted order, so it is the least, over all runs of k+1 values, of the distance to the run's farther end. To the left
-// of some run the farther end is the low one, from there on the high one, and a binary search finds it.
-func (w *Window) deviation(centre float64, k int) float64 {
-	runs := len(w.sorted) - k
-	lo, hi := 0, runs
+// nearest returns where, in sorted order, the run of the k+1 values nearest to centre begins. While a run's low end is
+// farther from centre than the value just above its high end, the run one to the right is nearer.
+func (w *Window) nearest(centre float64, k int) int {
+	lo, hi := 0, len(w.sorted)-k-1
 	for lo < hi {
 		mid := int(uint(lo+hi) / 2)
-		if w.sorted[mid+k]-centre >= centre-w.sorted[mid] {
-			hi = mid
-		} else {
+		if centre-w.sorted[mid] > w.sorted[mid+k+1]-centre {
 			lo = mid + 1
+		} else {
+			hi = mid
 		}
 	}
-	d := math.Inf(1)
-	if lo < runs {
-		d = w.sorted[lo+k] - centre
-	}
-	if lo > 0 {
-		d = min(d, centre-w.sorted[lo-1])
-	}
-	return d
+	return lo
 }
 
 // Sigma returns the standard deviation that normal data of this MAD would have. Values rounded to a step cannot show
@@ -135,30 +139,29 @@ func (w *Window) Sigma(step float64) float64 {
 	return MADScale * max(w.MAD(), step/2)
 }
 
-// below returns how many of the sorted values are less than x.
+// below returns how many of the sorted values are less than x. It is written so that the comparison becomes a
+// conditional move: a branch on noise would be mispredicted every other time.
 func below(sorted []float64, x float64) int {
-	lo, hi := 0, len(sorted)
-	for lo < hi {
-		mid := int(uint(lo+hi) / 2)
-		if sorted[mid] < x {
-			lo = mid + 1
-		} else {
-			hi = mid
+	from := 0
+	for n := len(sorted); n > 0; {
+		half := (n + 1) / 2
+		if sorted[from+half-1] < x {
+			from += half
 		}
+		n -= half
 	}
-	return lo
+	return from
 }
 
 // upTo returns how many of the sorted values are at most x.
 func upTo(sorted []float64, x float64) int {
-	lo, hi := 0, len(sorted)
-	for lo < hi {
-		mid := int(uint(lo+hi) / 2)
-		if sorted[mid] <= x {
-			lo = mid + 1
-		} else {
-			hi = mid
+	from := 0
+	for n := len(sorted); n > 0; {
+		half := (n + 1) / 2
+		if sorted[from+half-1] <= x {
+			from += half
 		}
+		n -= half
 	}
-	return lo
+	return from
 }
