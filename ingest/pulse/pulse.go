@@ -50,9 +50,16 @@ type Reading struct {
 
 // Set gives field f the value v, rounded to a thousandth of its unit so that a reading is the same after it was stored.
 func (r *Reading) Set(f Field, v float64) {
-	r.values[f] = math.Round(v*1000) / 1000
+	if math.Abs(v) < RoundBelow {
+		v = math.Round(v*1000) / 1000
+	}
+	r.values[f] = v
 	r.has |= 1 << f
 }
+
+// RoundBelow is the size from which Set leaves a value as it is: up to here a whole number of thousandths survives
+// float64 and rounding twice changes nothing; beyond, float64 itself is soon coarser than a thousandth.
+const RoundBelow = 1 << 40
 
 // Get returns field f and whether the reading carries it.
 func (r *Reading) Get(f Field) (float64, bool) {

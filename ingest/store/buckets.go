@@ -1,0 +1,239 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// Bucket says what one field did from From up to To.
+type Bucket struct {
+	From, To       time.Time
+	N              int // readings that carry the field, never 0
+	Min, Max, Mean float64
+}
+
+// maxBuckets bounds what one query may ask for.
+const maxBuckets = 100_000
+
+// Buckets returns what field f of a sensor did in each step of time from from up to to. Steps without such readings
+// are left out. Steps of whole UTC hours are read from the heads of blocks where possible. Where retention has kept
+// only the hours, an hour counts to the step in which it begins.
+func (db *DB) Buckets(ctx context.Context, name pulse.SensorID, f pulse.Field, from, to time.Time, step time.Duration) ([]Bucket, error) {
+	if step < time.Millisecond || to.Sub(from)/step >= maxBuckets {
+		return nil, fmt.Errorf("read from %s: a step of %v makes too many parts of %v", db.path, step, to.Sub(from))
+	}
+	var edges []time.Time
+	for t := from; t.Before(to); t = t.Add(step) {
+		edges = append(edges, t)
+	}
+	return db.tally(ctx, name, f, append(edges, to))
+}
+
+// Daily returns what field f of a sensor did on each day of loc that from up to to touches, whole days. Days without
+// such readings are left out. A day has 23 or 25 hours when the clocks change.
+func (db *DB) Daily(ctx context.Context, name pulse.SensorID, f pulse.Field, from, to time.Time, loc *time.Location) ([]Bucket, error) {
+	y, m, d := from.In(loc).Date()
+	var edges []time.Time
+	for {
+		edge := midnight(y, m, d, loc)
+		edges = append(edges, edge)
+		if !edge.Before(to) || len(edges) > maxBuckets {
+			break
+		}
+		d++
+	}
+	return db.tally(ctx, name, f, edges)
+}
+
+// midnight returns the first moment of a day. Where the clocks go forward at midnight that is later than 00:00, and
+// where they go back over it, the first of two.
+func midnight(y int, m time.Month, d int, loc *time.Location) time.Time {
+	want := time.Date(y, m, d, 12, 0, 0, 0, loc).Day() // d may be beyond the month's end
+	t := time.Date(y, m, d, 0, 0, 0, 0, loc)
+	for t.Day() != want {
+		t = t.Add(15 * time.Minute) // all offsets ever in force since 1972 are multiples of it; from memory, tz database
+	}
+	for before := t.Add(-15 * time.Minute); before.Day() == want; before = t.Add(-15 * time.Minute) {
+		t = before
+	}
+	return t
+}
+
+// tally sums up field f between neighbouring edges.
+func (db *DB) tally(ctx context.Context, name pulse.SensorID, f pulse.Field, edges []time.Time) ([]Bucket, error) {
+	if len(edges) < 2 {
+		return nil, nil
+	}
+	g := gauge{db: db, name: name, field: f, tallies: make([]tally, len(edges)-1)}
+	for _, e := range edges {
+		g.edges = append(g.edges, ceilMS(e))
+	}
+	err := db.snapshot(ctx, func(tx *sql.Tx) error { return g.read(ctx, tx) })
+	if err != nil {
+		return nil, explain(err, "read from", db.path)
+	}
+	var out []Bucket
+	for i, t := range g.tallies {
+		if t.n > 0 {
+			out = append(out, Bucket{From: edges[i], To: edges[i+1], N: t.n, Min: t.min, Max: t.max, Mean: t.mean})
+		}
+	}
+	return out, nil
+}
+
+// gauge is a tally under way.
+type gauge struct {
+	db      *DB
+	name    pulse.SensorID
+	field   pulse.Field
+	edges   []int64 // ascending, milliseconds
+	tallies []tally // one fewer
+	last    int     // where the last reading went; the next mostly goes there too
+	fresh   []pulse.Reading
+	unpack  unpacker
+	hours   []hourTally
+}
+
+// place returns the index of the part that ms falls into, or -1.
+func (g *gauge) place(ms int64) int {
+	if ms < g.edges[0] || ms >= g.edges[len(g.edges)-1] {
+		return -1
+	}
+	if ms < g.edges[g.last] || ms >= g.edges[g.last+1] {
+		g.last = sort.Search(len(g.edges), func(i int) bool { return g.edges[i] > ms }) - 1
+	}
+	return g.last
+}
+
+func (g *gauge) add(ms int64, t tally) {
+	if i := g.place(ms); i >= 0 {
+		g.tallies[i].add(t)
+	}
+}
+
+// blockHead is a block without its readings.
+type blockHead struct {
+	id, from, to int64
+	head         []byte
+	reduced      bool
+}
+
+func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
+	id, ok, err := sensorID(ctx, tx, g.name)
+	if err != nil || !ok {
+		return err
+	}
+	from, to := g.edges[0], g.edges[len(g.edges)-1]
+	if g.fresh, err = g.db.freshOf(ctx, tx, id, g.name, from, to); err != nil {
+		return err
+	}
+	heads, err := blockHeads(ctx, tx, id, from, to)
+	if err != nil {
+		return err
+	}
+	stmt, err := tx.PrepareContext(ctx, `SELECT data FROM store_block WHERE id = ?`)
+	if err != nil {
+		return err
+	}
+	defer stmt.Close()
+	for _, h := range heads {
+		err := g.block(ctx, stmt, h)
+		if errors.Is(err, errDamaged) { // the rest of the season is worth seeing
+			g.db.log.Error("packed block is damaged", "sensor", g.name, "from_ms", h.from, "err", err)
+			continue
+		}
+		if err != nil {
+			return err
+		}
+	}
+	for i := range g.fresh {
+		if v, ok := g.fresh[i].Get(g.field); ok {
+			g.add(g.fresh[i].At.UnixMilli(), tally{n: 1, min: v, max: v, mean: v})
+		}
+	}
+	return nil
+}
+
+func blockHeads(ctx context.Context, tx *sql.Tx, id, from, to int64) (heads []blockHead, err error) {
+	rows, err := tx.QueryContext(ctx, `SELECT id, from_ms, to_ms, head, data IS NULL FROM store_block WHERE sensor = ?1
+		AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?2), ?2)
+		AND from_ms < ?3 AND to_ms >= ?2 ORDER BY from_ms`, id, from, to)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var h blockHead
+		if err := rows.Scan(&h.id, &h.from, &h.to, &h.head, &h.reduced); err != nil {
+			return nil, err
+		}
+		heads = append(heads, h)
+	}
+	return heads, rows.Err()
+}
+
+// block adds a block: by its head when no hour of it lies across an edge, else reading by reading.
+func (g *gauge) block(ctx context.Context, data *sql.Stmt, h blockHead) (err error) {
+	if g.hours, err = g.unpack.hours(g.hours[:0], h.head, g.field); err != nil {
+		return err
+	}
+	overlap := g.freshWithin(h.from, h.to)
+	if h.reduced || !overlap && g.fits(h) {
+		for _, hour := range g.hours {
+			g.add(max(hour.from, h.from), hour.tally)
+		}
+		return nil
+	}
+	var b []byte
+	if err := data.QueryRowContext(ctx, h.id).Scan(&b); err != nil {
+		return err
+	}
+	if overlap {
+		if err := g.dropFresh(b); err != nil {
+			return err
+		}
+	}
+	at, vals, err := g.unpack.field(b, g.field)
+	for i, v := range vals {
+		g.add(at[i], tally{n: 1, min: v, max: v, mean: v})
+	}
+	return err
+}
+
+// fits reports whether each hour of a block lies within one part.
+func (g *gauge) fits(h blockHead) bool {
+	for _, hour := range g.hours {
+		first := g.place(max(hour.from, h.from))
+		if g.place(min(hour.from+hourMS-1, h.to)) != first {
+			return false
+		}
+	}
+	return true
+}
+
+func (g *gauge) freshWithin(from, to int64) bool {
+	return slices.ContainsFunc(g.fresh, func(r pulse.Reading) bool {
+		ms := r.At.UnixMilli()
+		return from <= ms && ms <= to
+	})
+}
+
+// dropFresh leaves out those fresh readings that the block has too: packing was interrupted, or is under way.
+func (g *gauge) dropFresh(data []byte) error {
+	at, err := g.unpack.times(data)
+	if err != nil {
+		return err
+	}
+	g.fresh = slices.DeleteFunc(g.fresh, func(r pulse.Reading) bool {
+		_, had := slices.BinarySearch(at, r.At.UnixMilli())
+		return had
+	})
+	return nil
+}

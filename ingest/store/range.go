@@ -1,0 +1,142 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"iter"
+	"math"
+	"slices"
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// pageReadings is about how many readings Range unpacks at a time: some 2 MB.
+const pageReadings = 8 * maxBlock
+
+// ceilMS returns t in milliseconds, rounded up, so that from ≤ time < to holds for readings in whole milliseconds.
+func ceilMS(t time.Time) int64 {
+	ms := t.UnixMilli()
+	if time.UnixMilli(ms).Before(t) {
+		ms++
+	}
+	return ms
+}
+
+// window turns from and to into milliseconds; a zero to is no end.
+func window(from, to time.Time) (fromMS, toMS int64) {
+	if to.IsZero() {
+		return ceilMS(from), math.MaxInt64
+	}
+	return ceilMS(from), ceilMS(to)
+}
+
+// Range returns a sensor's readings with from ≤ At < to, in order of time and each once, whether packed or not. A zero
+// from is the beginning, a zero to is no end. An error stands for what could not be read; unless it is a damaged block
+// (ErrCorrupt), after which the loop may go on, it is the last. The loop may take its time: between pages nothing in
+// the file is held.
+func (db *DB) Range(ctx context.Context, name pulse.SensorID, from, to time.Time) iter.Seq2[pulse.Reading, error] {
+	return func(yield func(pulse.Reading, error) bool) {
+		p := pager{db: db, name: name}
+		p.from, p.to = window(from, to)
+		for !p.done {
+			err := db.snapshot(ctx, func(tx *sql.Tx) error { return p.page(ctx, tx) })
+			if err != nil {
+				yield(pulse.Reading{}, explain(err, "read from", db.path))
+				return
+			}
+			if !p.yield(yield) {
+				return
+			}
+		}
+	}
+}
+
+// pager reads a range page by page.
+type pager struct {
+	db       *DB
+	name     pulse.SensorID
+	from, to int64 // what is still to be read
+
+	id      int64           // 0 before the first page
+	fresh   []pulse.Reading // not packed when the first page was read, and not given out yet
+	packed  []pulse.Reading // the page
+	horizon int64           // where the page ends
+	damaged []error
+	done    bool
+	unpack  unpacker
+}
+
+// page reads the next page. Fresh readings are taken with the first one; if they are packed before the last one they
+// are met again in a block, and yield leaves them out.
+func (p *pager) page(ctx context.Context, tx *sql.Tx) (err error) {
+	if p.id == 0 {
+		var ok bool
+		if p.id, ok, err = sensorID(ctx, tx, p.name); err != nil || !ok {
+			p.done = true
+			return err
+		}
+		if p.fresh, err = p.db.freshOf(ctx, tx, p.id, p.name, p.from, p.to); err != nil {
+			return err
+		}
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT to_ms, data FROM store_block WHERE sensor = ?1 AND data IS NOT NULL
+		AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?2), ?2)
+		AND from_ms < ?3 AND to_ms >= ?2 ORDER BY from_ms`, p.id, p.from, p.to)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	p.packed, p.damaged = p.packed[:0], p.damaged[:0]
+	for len(p.packed) < pageReadings {
+		if !rows.Next() {
+			p.horizon, p.done = p.to, true
+			return rows.Err()
+		}
+		var (
+			toMS int64
+			data sql.RawBytes
+		)
+		if err := rows.Scan(&toMS, &data); err != nil {
+			return err
+		}
+		p.horizon = toMS + 1
+		if p.packed, err = p.unpack.readings(p.packed, p.name, data); err != nil {
+			p.damaged = append(p.damaged, explain(err, "read a block of "+string(p.name)+" from", p.db.path))
+		}
+	}
+	return nil
+}
+
+// yield gives out the page, merged with the fresh readings that fall into it.
+func (p *pager) yield(yield func(pulse.Reading, error) bool) bool {
+	p.horizon = min(p.horizon, p.to)
+	from, horizon := time.UnixMilli(p.from), time.UnixMilli(p.horizon)
+	first, _ := slices.BinarySearchFunc(p.packed, from, func(r pulse.Reading, t time.Time) int { return r.At.Compare(t) })
+	packed := p.packed[first:]
+	for {
+		fresh := len(p.fresh) > 0 && p.fresh[0].At.Before(horizon)
+		old := len(packed) > 0 && packed[0].At.Before(horizon)
+		var r *pulse.Reading
+		switch {
+		case fresh && (!old || p.fresh[0].At.Before(packed[0].At)):
+			r, p.fresh = &p.fresh[0], p.fresh[1:]
+		case old:
+			if fresh && p.fresh[0].At.Equal(packed[0].At) {
+				p.fresh = p.fresh[1:]
+			}
+			r, packed = &packed[0], packed[1:]
+		default:
+			p.from = p.horizon
+			for _, err := range p.damaged {
+				if !yield(pulse.Reading{}, err) {
+					return false
+				}
+			}
+			return true
+		}
+		if !yield(*r, nil) {
+			return false
+		}
+	}
+}
