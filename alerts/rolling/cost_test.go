@@ -21,6 +21,7 @@ func updates() map[string]func(i int, x float64) {
 	const size = 200
 	w, c, e := NewWindow(size), NewCUSUM(0.5, 5, 2.5), NewEWMA(0.2, 3)
 	white, hampel, mk := NewWhitener(0.5), NewHampel(5, 3, 10), NewMannKendall(size)
+	full := windowOf(size, noise(size)...)
 	moments, theil, seasonal := &Moments{}, NewTheilSen(size), NewSeasonal(24, 14)
 	// What is only kept so that the compiler cannot drop the call.
 	var sink float64
@@ -49,8 +50,9 @@ func updates() map[string]func(i int, x float64) {
 			sink = trend.Slope
 		},
 		"MeanSD and Lag1 of 200": func(_ int, x float64) {
-			_, sink = MeanSD(w.Values())
-			sink += Lag1(w.Values())
+			full.Add(x)
+			_, sink = MeanSD(full.Values())
+			sink += Lag1(full.Values())
 		},
 	}
 	_ = sink
@@ -70,6 +72,26 @@ func TestNothingIsAllocatedOnceWarm(t *testing.T) {
 				t.Errorf("%g allocations per value, want 0", got)
 			}
 		})
+	}
+}
+
+func TestMemoryIsBounded(t *testing.T) {
+	const size = 50
+	w, f := NewWindow(size), NewTheilSen(size)
+	for i, x := range noise(10_000) {
+		w.Add(x)
+		f.Add(float64(i), x)
+		f.Fit(0.9, Rounded)
+	}
+	for name, got := range map[string]int{
+		"window": cap(w.arrived.buf) + cap(w.sorted), "points": cap(f.times.buf) + cap(f.values.window.arrived.buf),
+	} {
+		if got > 4*size {
+			t.Errorf("%s keep room for %d values, want at most %d", name, got, 4*size)
+		}
+	}
+	if pairs := size * (size - 1) / 2; cap(f.slopes) > 2*pairs {
+		t.Errorf("room for %d slopes, want at most %d", cap(f.slopes), 2*pairs)
 	}
 }
 

@@ -142,6 +142,7 @@ func TestStudentQuantile(t *testing.T) {
 	}{
 		{0.975, 1, math.Tan(math.Pi * 0.475)}, {0.975, 2, 0.95 * math.Sqrt(2/(1-0.95*0.95))}, {0.95, 3, 2.353363},
 		{0.975, 5, 2.570582}, {0.975, 10, 2.228139}, {0.995, 30, 2.749996}, {0.025, 10, -2.228139}, {0.5, 7, 0},
+		{0.45, 1, -math.Tan(math.Pi * 0.05)},
 	} {
 		within(t, "t", StudentQuantile(tc.p, tc.degrees), tc.want, 5e-7)
 	}
@@ -237,6 +238,28 @@ func TestHampelAndModifiedZ(t *testing.T) {
 	}
 	if len(replaced) != 2 || replaced[5] != 7.1 || replaced[10] != 7.1 {
 		t.Errorf("replaced %v, want positions 5 and 10 by 7.1", replaced)
+	}
+
+	// The limit and the floor decide: 9 is 2.7 sigma off where sigma is 1.4826, and 0.9 where a step of 6 sets it.
+	for _, tc := range []struct {
+		limit, step float64
+		want        bool
+	}{{2.5, 0, true}, {3, 0, false}, {2.5, 2, true}, {2.5, 6, false}} {
+		h := NewHampel(2, tc.limit, tc.step)
+		for _, x := range []float64{4, 5, 9, 6, 5} { // median 5, deviations 1 0 4 1 0, MAD 1
+			h.Add(x)
+		}
+		if _, outlier, _ := h.Add(6); outlier { // 6 of 5 9 6 5 6 is the median
+			t.Errorf("limit %g: the median is called an outlier", tc.limit)
+		}
+		h = NewHampel(2, tc.limit, tc.step)
+		var got bool
+		for _, x := range []float64{4, 5, 9, 6, 5} {
+			_, got, _ = h.Add(x)
+		}
+		if got != tc.want {
+			t.Errorf("limit %g, step %g: outlier = %t, want %t", tc.limit, tc.step, got, tc.want)
+		}
 	}
 
 	// NIST/SEMATECH e-Handbook 1.3.5.17.
