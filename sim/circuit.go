@@ -1,9 +1,6 @@
 package sim
 
-import (
-	"fmt"
-	"slices"
-)
+import "slices"
 
 // circuit is a network of resistors to earth, solved by nodal analysis: G·v = i, with G the conductance matrix.
 // The matrix is factored as LDLᵀ along an order chosen once by least degree, so that a tree costs one step a node and
@@ -72,9 +69,8 @@ func (c *circuit) compile() {
 	for _, e := range c.edges {
 		c.edgeSlot = append(c.edgeSlot, slotOf(e.a, e.b))
 	}
-	gone := make([]bool, n)
-	for range n {
-		p := leastDegree(links, gone)
+	queue := newDegreeQueue(links)
+	for p, ok := queue.pop(links); ok; p, ok = queue.pop(links) {
 		st := step{node: p}
 		for i := range links[p] {
 			st.to = append(st.to, i)
@@ -87,20 +83,48 @@ func (c *circuit) compile() {
 				st.fill = append(st.fill, slotOf(a, b))
 			}
 		}
-		gone[p] = true
+		for _, a := range st.to {
+			queue.put(a, len(links[a]))
+		}
 		c.steps = append(c.steps, st)
 	}
 	c.off = make([]float64, len(slot))
 }
 
-func leastDegree(links []map[int]bool, gone []bool) int {
-	best := -1
-	for i := range links {
-		if !gone[i] && (best < 0 || len(links[i]) < len(links[best])) {
-			best = i
+// degreeQueue hands out nodes, those with the fewest links first. A node is put again whenever its links change; what
+// it was put under before is then out of date and passed over.
+type degreeQueue struct {
+	byDegree [][]int
+	gone     []bool
+}
+
+func newDegreeQueue(links []map[int]bool) *degreeQueue {
+	q := &degreeQueue{gone: make([]bool, len(links))}
+	for i := len(links) - 1; i >= 0; i-- {
+		q.put(i, len(links[i]))
+	}
+	return q
+}
+
+func (q *degreeQueue) put(node, degree int) {
+	for len(q.byDegree) <= degree {
+		q.byDegree = append(q.byDegree, nil)
+	}
+	q.byDegree[degree] = append(q.byDegree[degree], node)
+}
+
+func (q *degreeQueue) pop(links []map[int]bool) (node int, ok bool) {
+	for d := range q.byDegree {
+		for len(q.byDegree[d]) > 0 {
+			last := len(q.byDegree[d]) - 1
+			node, q.byDegree[d] = q.byDegree[d][last], q.byDegree[d][:last]
+			if !q.gone[node] && len(links[node]) == d {
+				q.gone[node] = true
+				return node, true
+			}
 		}
 	}
-	return best
+	return 0, false
 }
 
 // solve computes volts from the present values. It allocates nothing.
@@ -141,6 +165,3 @@ func (c *circuit) eliminate(st *step) {
 		}
 	}
 }
-
-// String lists the resistors, for a failing test.
-func (c *circuit) String() string { return fmt.Sprintf("%d nodes, edges %v", len(c.leak), c.edges) }

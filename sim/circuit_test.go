@@ -153,10 +153,12 @@ func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts fun
 	t.Helper()
 	const zones = 100
 	f := &farm.Farm{Energizers: []farm.Energizer{{Name: "e", Supply: farm.Mains, OpenVolts: 8000, SourceOhms: 300}}}
+	grounds := map[string]Ground{}
 	prev := "e"
 	for i := range zones {
 		name := string(rune('A'+i/26)) + string(rune('a'+i%26))
 		f.Zones = append(f.Zones, farm.Zone{Name: name, FedBy: prev, LengthM: km * 1000 / zones, OhmsPerKM: ohmsPerKM})
+		grounds[name] = Ground{OhmsRatio: 1}
 		prev = name
 	}
 	for i := range faults {
@@ -164,11 +166,9 @@ func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts fun
 		faults[i].On, faults[i].From = f.Zones[z].Source(), may(1)
 		faults[i].AtM -= float64(z) * f.Zones[0].LengthM
 	}
-	o := Options{Farm: f, Start: may(1), Length: 24 * time.Hour, Faults: faults}
-	w, err := newWorld(o)
-	if err != nil {
-		t.Fatal(err)
-	}
+	o := Options{Farm: f, Start: may(1), Length: 24 * time.Hour, Grounds: grounds, Faults: faults,
+		Powers: map[string]Power{"e": {OpenRatio: 1}}}
+	w := newWorld(o)
 	for i := range w.zones { // a bare line: no weather, no growth, only the leak that is asked for
 		for h := range w.zones[i].even {
 			w.zones[i].even[h], w.zones[i].growth[0][h] = leak, 0

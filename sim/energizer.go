@@ -2,6 +2,7 @@ package sim
 
 import (
 	"math"
+	"math/rand/v2"
 
 	"nightwire/ingest/farm"
 )
@@ -12,10 +13,14 @@ type Power struct {
 	StartPart float64 // charge at the start, 0 to 1; default 1
 	DrawMA    float64 // default 120: about 1.3 J stored
 	SolarMA   float64 // what the panel gives in a clear noon; 0 for none
-	SwapDays  float64 // the keeper swaps a battery at a quarter full, unless this is negative
+	NoSwap    bool    // nobody swaps the battery; else the keeper does at three tenths full
+	OpenRatio float64 // true open volts against the farm's; default drawn, 0.97 to 1.03
 }
 
-func (p Power) withDefaults() Power {
+func (p Power) withDefaults(rng *rand.Rand) Power {
+	if u := rng.Float64(); p.OpenRatio == 0 {
+		p.OpenRatio = 0.97 + 0.06*u
+	}
 	if p.BatteryAH == 0 {
 		p.BatteryAH = 60
 	}
@@ -62,7 +67,7 @@ func pulse(part float64) (voltsRatio, intervalRatio float64) {
 func drain(p *Power, part float64, h *Hour) float64 {
 	milliamps := p.SolarMA*h.Sun - p.DrawMA
 	part = min(1, max(0, part+milliamps/1000/p.BatteryAH))
-	if p.SwapDays >= 0 && part < 0.3 {
+	if !p.NoSwap && part < 0.3 {
 		return 1
 	}
 	return part

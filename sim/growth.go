@@ -2,6 +2,7 @@ package sim
 
 import (
 	"math"
+	"math/rand/v2"
 	"time"
 )
 
@@ -13,8 +14,31 @@ type Ground struct {
 	Contact   float64   // leak of growth past the wire against the usual; default drawn, 0.6 to 1.6
 	Patchy    float64   // spread of the growth along the zone, as a log-normal sigma; default 0.3, negative for none
 	DewShare  float64   // dew here against the open field's; default drawn, 0.5 to 1.3
-	DrySiemen float64   // leak of the clean dry fence, siemens per kilometre; default drawn, 1e-5 to 5e-5
+	OhmsRatio float64   // the wire's true ohms against the farm's; default drawn, 0.94 to 1.06
+	DrySiemen float64   // leak of the clean dry fence, siemens per kilometre; default drawn, 1e-5 to 1e-4
+	Dirt      float64   // leak of wet insulators against clean ones; default drawn, 1 to 6
 	PushesDay float64   // times a day that stock lean on the wire
+}
+
+func (g Ground) withDefaults(rng *rand.Rand) Ground {
+	or := func(v *float64, lo, hi float64) {
+		if u := rng.Float64(); *v == 0 {
+			*v = lo + (hi-lo)*u
+		}
+	}
+	or(&g.Vigour, 0.7, 1.4)
+	or(&g.Contact, 0.6, 1.6)
+	or(&g.DewShare, 0.5, 1.3)
+	or(&g.DrySiemen, 1e-5, 1e-4)
+	or(&g.OhmsRatio, 0.94, 1.06)
+	or(&g.Dirt, 1, 6)
+	if g.Patchy == 0 {
+		g.Patchy = 0.3
+	}
+	if len(g.WireMM) == 0 {
+		g.WireMM = []float64{300}
+	}
+	return g
 }
 
 // kgPerCM turns dry matter per hectare into height: AHDB beef rotational grazing, 2,000–2,500 kg is 8–12 cm.
@@ -50,7 +74,7 @@ const (
 	tallestMM      = 700.0 // an ungrazed strip stops about here; common practice, no source
 	bladeSpreadMM  = 18.0  // spread of blade tips around the sward's height; an assumption
 	siemensPerKMMM = 4e-5  // leak of a kilometre per millimetre of fully wet growth past the wire
-	dryLeaf        = 0.35  // a dry leaf's leak against a wet one's
+	dryLeaf        = 0.4   // a dry leaf's leak against a wet one's
 )
 
 // siemensPerKMMM and dryLeaf put growth 25–125 mm past the wire at the 1e-3–5e-3 S/km taken for heavy wet growth and
@@ -88,13 +112,14 @@ func growthLeak(g *Ground, h *Hour, heightMM, wireMM float64) float64 {
 	return leak + snowLeak(h, wireMM)
 }
 
-// insulatorSiemens is 100 insulators a kilometre, in rain: 2.6 MΩ each at worst for glass on brackets
-// (The Telegrapher vol. 9 no. 351, 1873), so 26 kΩ·km.
+// insulatorSiemens is a kilometre of fence with 100 insulators, in rain: 2.6 MΩ each at worst for glass on brackets
+// (The Telegrapher vol. 9 no. 351, 1873), so 26 kΩ·km. Soot and dirt ruin them in rain
+// (Pope, Modern Practice of the Electric Telegraph, ch. V).
 const insulatorSiemens = 1 / 26e3
 
 // evenLeak is what posts and insulators let through, siemens per kilometre of one strand of n.
 func evenLeak(g *Ground, h *Hour, n int) float64 {
-	return g.DrySiemen/float64(n) + insulatorSiemens*wetness(g, h)*wetness(g, h)
+	return g.DrySiemen/float64(n) + insulatorSiemens*g.Dirt*wetness(g, h)*wetness(g, h)/float64(n)
 }
 
 // snowLeak is wet snow on a low wire: dry snow insulates, wet snow shorts it (Oswald, University of Illinois).

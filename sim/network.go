@@ -1,7 +1,6 @@
 package sim
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -61,8 +60,8 @@ type joint struct {
 }
 
 // build lays out the farm with a joint at each of the given places, by zone name. weight gives a stretch's share of
-// growth and is called once per span in order.
-func build(f *farm.Farm, strands func(zone string) int, places map[string][]float64, weight func(zone string) float64) (*network, error) {
+// growth and is called once per span in order. The farm has been checked.
+func build(f *farm.Farm, strands func(zone string) int, places map[string][]float64, weight func(zone string) float64) *network {
 	n := &network{zones: make([]run, len(f.Zones))}
 	ends := map[string]int{}
 	for _, e := range f.Energizers {
@@ -71,18 +70,12 @@ func build(f *farm.Farm, strands func(zone string) int, places map[string][]floa
 		ends[e.Name] = node
 	}
 	for i := range f.Zones {
-		if _, ok := ends[f.Zones[i].Name]; ok {
-			return nil, fmt.Errorf("two things are called %q; give each its own name", f.Zones[i].Name)
-		}
 		n.zones[i].end = n.node()
 		ends[f.Zones[i].Name] = n.zones[i].end
 	}
 	for i := range f.Zones {
 		z := &f.Zones[i]
-		from, ok := ends[z.FedBy]
-		if !ok {
-			return nil, fmt.Errorf("zone %s is fed by %q, which is neither a zone nor an energizer; name one that is", z.Name, z.FedBy)
-		}
+		from := ends[z.FedBy]
 		r := &n.zones[i]
 		r.ohms = z.Ohms()
 		count := max(1, strands(z.Name))
@@ -90,17 +83,12 @@ func build(f *farm.Farm, strands func(zone string) int, places map[string][]floa
 			s := n.lay(from, r.end, z, places[z.Name], count, func() float64 { return weight(z.Name) })
 			r.strands = append(r.strands, s)
 		}
-		if z.JoinedTo == "" {
-			continue
+		if z.JoinedTo != "" {
+			n.connect(r.end, ends[z.JoinedTo], 1/soundJointOhms)
 		}
-		other, ok := ends[z.JoinedTo]
-		if !ok || f.Zone(z.JoinedTo) == nil {
-			return nil, fmt.Errorf("zone %s is joined to %q, which is not a zone; name one that is", z.Name, z.JoinedTo)
-		}
-		n.connect(r.end, other, 1/soundJointOhms)
 	}
 	n.compile()
-	return n, nil
+	return n
 }
 
 // lay strings one wire of a zone from node from to node to.

@@ -19,6 +19,7 @@ type Sensor struct {
 	WanderTime   time.Duration // how long slow noise remembers; default 40 min
 	StepVolts    float64       // resolution
 	FloorVolts   float64       // under this it sees no pulse
+	Glitch       float64       // share of readings that miss the peak and come out anywhere under it
 	Loss         float64       // share of messages that never arrive
 	LossRun      float64       // mean length of a run of lost messages; default 1
 	Jitter       time.Duration // spread of the reporting time
@@ -78,9 +79,6 @@ type sensor struct {
 
 func newSensor(on farm.Source, conf farm.Sensor, q Sensor, o *Options) *sensor {
 	s := &sensor{Sensor: q, rng: rngFor(o.Seed, "sensor "+string(on)), on: on, topic: conf.Topic, every: conf.Every}
-	if s.every <= 0 {
-		s.every = time.Minute
-	}
 	if s.WanderTime <= 0 {
 		s.WanderTime = 40 * time.Minute
 	}
@@ -115,6 +113,9 @@ func (s *sensor) measure(t *truth) float64 {
 	noise := s.Wander*s.wander + s.White*s.rng.NormFloat64()
 	gain := s.Gain * (1 + s.PerC*(t.tempC-15)) * t.gain
 	v := t.volts*gain*(1+noise) + t.offset
+	if s.Glitch > 0 && s.rng.Float64() < s.Glitch {
+		v *= s.rng.Float64()
+	}
 	if v < s.FloorVolts {
 		v = 0
 	}

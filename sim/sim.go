@@ -7,10 +7,8 @@ package sim
 
 import (
 	"container/heap"
-	"errors"
 	"fmt"
 	"iter"
-	"math/rand/v2"
 	"slices"
 	"time"
 
@@ -32,45 +30,6 @@ type Options struct {
 }
 
 func (o *Options) strands(zone string) int { return max(1, len(o.Grounds[zone].WireMM)) }
-
-func (o *Options) check() error {
-	if o.Farm == nil || len(o.Farm.Zones) == 0 || len(o.Farm.Energizers) == 0 {
-		return errors.New("a season needs a farm with an energizer and a zone")
-	}
-	if o.Start.IsZero() || o.Length <= 0 || o.Length > 5*366*24*time.Hour {
-		return errors.New("a season needs a start and a length of at most five years")
-	}
-	for i := range o.Faults {
-		if err := o.Faults[i].check(o.Farm, o.strands); err != nil {
-			return err
-		}
-	}
-	for i := range o.Acts {
-		if err := o.Acts[i].check(o.Farm); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (g Ground) withDefaults(rng *rand.Rand) Ground {
-	or := func(v *float64, lo, hi float64) {
-		if u := rng.Float64(); *v == 0 {
-			*v = lo + (hi-lo)*u
-		}
-	}
-	or(&g.Vigour, 0.7, 1.4)
-	or(&g.Contact, 0.6, 1.6)
-	or(&g.DewShare, 0.5, 1.3)
-	or(&g.DrySiemen, 1e-5, 5e-5)
-	if g.Patchy == 0 {
-		g.Patchy = 0.3
-	}
-	if len(g.WireMM) == 0 {
-		g.WireMM = []float64{300}
-	}
-	return g
-}
 
 // Message is what a sensor sent, as it reached the broker.
 type Message struct {
@@ -102,11 +61,7 @@ func New(o Options) (*Sim, error) {
 	if err := o.check(); err != nil {
 		return nil, fmt.Errorf("prepare season: %w", err)
 	}
-	w, err := newWorld(o)
-	if err != nil {
-		return nil, fmt.Errorf("prepare season: %w", err)
-	}
-	s := &Sim{world: w}
+	s := &Sim{world: newWorld(o)}
 	for i := range o.Farm.Energizers {
 		e := &o.Farm.Energizers[i]
 		s.add(farm.EnergizerSource(e.Name), e.Sensor, -1, i)

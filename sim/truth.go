@@ -25,7 +25,7 @@ type Label struct {
 	AtM    *float64    `json:"at_m,omitempty"`
 	From   time.Time   `json:"from"`
 	To     time.Time   `json:"to"`
-	// Shows is when it first moves some sensor's reading by a twentieth, or stops one; zero when it never does.
+	// Shows is when it first moves some sensor's reading by three hundredths, or stops one; zero when it never does.
 	Shows  time.Time `json:"shows,omitzero"`
 	Causes []string  `json:"causes"` // those of the fixed set that are right, the best first
 	// Under names the zones whose true volts are under their minimum because of it, in the order of the farm, and
@@ -34,7 +34,9 @@ type Label struct {
 	UnderFrom time.Time `json:"under_from,omitzero"`
 	// SeenFrom is, for growth, the day when the zone's level goes under as its own sensor reads it, gain and all.
 	// From is the same by the true volts.
-	SeenFrom  time.Time `json:"seen_from,omitzero"`
+	SeenFrom time.Time `json:"seen_from,omitzero"`
+	// HoldsFrom is, for growth, the first of three days running that are under: one wet day alone does not hold.
+	HoldsFrom time.Time `json:"holds_from,omitzero"`
 	DaysUnder int       `json:"days_under,omitempty"` // for growth, how many days the level was under
 	Planned   bool      `json:"planned,omitempty"`    // the keeper's own doing, known beforehand
 }
@@ -152,7 +154,7 @@ func (w *world) growthLabels(t *Truth) {
 		z := &w.opts.Farm.Zones[i]
 		t.Levels[z.Name] = grown[i]
 		l, open := Label{}, false
-		lastUnder := 0
+		lastUnder, running := 0, 0
 		for d := range days {
 			under := grown[i][d] < z.MinimumVolts && bare[i][d] >= z.MinimumVolts
 			if open && (d-lastUnder > backDays || w.cut(i, d)) {
@@ -160,6 +162,7 @@ func (w *world) growthLabels(t *Truth) {
 				open = false
 			}
 			if !under {
+				running = 0
 				continue
 			}
 			day := w.opts.Start.Add(time.Duration(d) * 24 * time.Hour)
@@ -168,6 +171,9 @@ func (w *world) growthLabels(t *Truth) {
 				l.SeenFrom = w.seenFrom(z, grown[i], t.Gains[z.Source()], d)
 			}
 			lastUnder = d
+			if running++; running == 3 && l.HoldsFrom.IsZero() {
+				l.HoldsFrom = day.Add(-2 * 24 * time.Hour)
+			}
 			l.DaysUnder++
 			l.To = day.Add(24 * time.Hour)
 		}

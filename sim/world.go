@@ -55,7 +55,7 @@ func rngFor(seed uint64, what string) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, h.Sum64()))
 }
 
-func newWorld(o Options) (*world, error) {
+func newWorld(o Options) *world {
 	w := &world{opts: o, earthVolts: make([]float64, len(o.Farm.Energizers))}
 	count := int(o.Length/time.Hour) + 1
 	w.hours = drawWeather(o.Climate, o.Start, count, rngFor(o.Seed, "weather"))
@@ -67,11 +67,12 @@ func newWorld(o Options) (*world, error) {
 	for i := range o.Farm.Energizers {
 		w.sources = append(w.sources, w.sourceYear(&o.Farm.Energizers[i]))
 	}
-	return w, w.wire()
+	w.wire()
+	return w
 }
 
 // wire builds the circuit with a joint wherever a fault will sit.
-func (w *world) wire() error {
+func (w *world) wire() {
 	places := map[string][]float64{}
 	for _, f := range w.opts.Faults {
 		if z := zoneOf(w.opts.Farm, f.On); z != nil && f.Kind.onWire() && !slices.Contains(places[z.Name], f.AtM) {
@@ -85,15 +86,17 @@ func (w *world) wire() error {
 		}
 		return math.Exp(max(0, w.ground(zone).Patchy) * patches[zone].NormFloat64())
 	}
-	net, err := build(w.opts.Farm, w.opts.strands, places, patch)
-	if err != nil {
-		return err
-	}
-	w.net = net
-	for _, e := range net.edges {
+	w.net = build(w.opts.Farm, w.opts.strands, places, patch)
+	for _, e := range w.net.edges {
 		w.sound = append(w.sound, e.siemens)
 	}
-	return nil
+	for i := range w.net.zones {
+		for _, st := range w.net.zones[i].strands {
+			for _, sp := range st.spans {
+				w.sound[sp.edge] /= w.zones[i].ground.OhmsRatio
+			}
+		}
+	}
 }
 
 func (w *world) ground(zone string) *Ground {
@@ -138,7 +141,7 @@ func (w *world) trimmed(zone string, at time.Time, mm float64) float64 {
 }
 
 func (w *world) sourceYear(e *farm.Energizer) sourceYear {
-	y := sourceYear{power: w.opts.Powers[e.Name].withDefaults()}
+	y := sourceYear{power: w.opts.Powers[e.Name].withDefaults(rngFor(w.opts.Seed, "power "+e.Name))}
 	part := y.power.StartPart
 	for i := range w.hours {
 		if e.Supply == farm.Mains {
@@ -245,7 +248,7 @@ func (w *world) output(i int, m moment, faults []*Fault) (open, source, earth fl
 	e := &w.opts.Farm.Energizers[i]
 	y := &w.sources[i]
 	volts, _ := pulse(w.charge(i, m, faults))
-	open, source, earth = e.OpenVolts*volts, e.SourceOhms, m.of(y.ohms)
+	open, source, earth = e.OpenVolts*y.power.OpenRatio*volts, e.SourceOhms, m.of(y.ohms)
 	for _, f := range faults {
 		if f.On != farm.EnergizerSource(e.Name) {
 			continue

@@ -85,7 +85,9 @@ type groundFile struct {
 	Contact   float64   `yaml:"contact"`
 	Patchy    float64   `yaml:"patchy"`
 	Dew       float64   `yaml:"dew"`
+	OhmsRatio float64   `yaml:"ohms_ratio"`
 	DrySiemen float64   `yaml:"dry_siemens_per_km"`
+	Dirt      float64   `yaml:"dirt"`
 	Pushes    float64   `yaml:"pushes_a_day"`
 }
 
@@ -95,6 +97,7 @@ type powerFile struct {
 	DrawMA    float64 `yaml:"draw_ma"`
 	SolarMA   float64 `yaml:"solar_ma"`
 	NoSwap    bool    `yaml:"no_swap"`
+	OpenRatio float64 `yaml:"open_ratio"`
 }
 
 type sensorFile struct {
@@ -106,6 +109,7 @@ type sensorFile struct {
 	WanderTime  time.Duration `yaml:"wander_time"`
 	StepVolts   float64       `yaml:"step_v"`
 	FloorVolts  float64       `yaml:"floor_v"`
+	Glitch      float64       `yaml:"glitch"`
 	Loss        float64       `yaml:"loss"`
 	LossRun     float64       `yaml:"loss_run"`
 	Jitter      time.Duration `yaml:"jitter"`
@@ -240,7 +244,7 @@ func (f *file) grounds(fm *farm.Farm) (map[string]sim.Ground, error) {
 		if name != "all" && fm.Zone(name) == nil {
 			return nil, fmt.Errorf("ground of %q: there is no such zone", name)
 		}
-		if !allFinite(append([]float64{g.StartMM, g.Vigour, g.Contact, g.Patchy, g.Dew, g.DrySiemen, g.Pushes}, g.WiresMM...), 1e4) {
+		if !allFinite(append([]float64{g.StartMM, g.Vigour, g.Contact, g.Patchy, g.Dew, g.OhmsRatio, g.DrySiemen, g.Dirt, g.Pushes}, g.WiresMM...), 1e4) {
 			return nil, fmt.Errorf("ground of %s has a figure beyond 10,000; give plain figures", name)
 		}
 	}
@@ -251,7 +255,7 @@ func (f *file) grounds(fm *farm.Farm) (map[string]sim.Ground, error) {
 		}
 		out[z.Name] = sim.Ground{
 			WireMM: g.WiresMM, StartMM: g.StartMM, Vigour: g.Vigour, Contact: g.Contact, Patchy: g.Patchy,
-			DewShare: g.Dew, DrySiemen: g.DrySiemen, PushesDay: g.Pushes,
+			DewShare: g.Dew, OhmsRatio: g.OhmsRatio, DrySiemen: g.DrySiemen, Dirt: g.Dirt, PushesDay: g.Pushes,
 		}
 	}
 	return out, nil
@@ -269,11 +273,9 @@ func allFinite(vs []float64, limit float64) bool {
 func (f *file) powers() map[string]sim.Power {
 	out := map[string]sim.Power{}
 	for name, p := range f.Power {
-		pw := sim.Power{BatteryAH: p.BatteryAH, StartPart: p.Start, DrawMA: p.DrawMA, SolarMA: p.SolarMA}
-		if p.NoSwap {
-			pw.SwapDays = -1
+		out[name] = sim.Power{
+			BatteryAH: p.BatteryAH, StartPart: p.Start, DrawMA: p.DrawMA, SolarMA: p.SolarMA, NoSwap: p.NoSwap, OpenRatio: p.OpenRatio,
 		}
-		out[name] = pw
 	}
 	return out
 }
@@ -311,12 +313,12 @@ func (s *sensorFile) sensor() (sim.Sensor, error) {
 		return sim.Sensor{}, fmt.Errorf("loss %g and duplicates %g are shares from 0 to under 1", s.Loss, s.Duplicates)
 	case s.Jitter < 0 || s.Jitter > 24*time.Hour || s.WanderTime < 0 || math.Abs(s.DriftPPM) > 1e5:
 		return sim.Sensor{}, fmt.Errorf("jitter, wander_time or drift_ppm is out of range; jitter is at most a day, drift 100,000 ppm")
-	case !allFinite([]float64{s.Gain, s.GainSpread, s.PerC, s.White, s.Wander, s.StepVolts, s.FloorVolts, s.LossRun, s.BatteryDays, s.RSSI}, 1e6):
+	case !allFinite([]float64{s.Gain, s.GainSpread, s.PerC, s.White, s.Wander, s.StepVolts, s.FloorVolts, s.Glitch, s.LossRun, s.BatteryDays, s.RSSI}, 1e6):
 		return sim.Sensor{}, fmt.Errorf("a figure is beyond a million; give plain figures")
 	}
 	return sim.Sensor{
 		Gain: s.Gain, GainSpread: s.GainSpread, PerC: s.PerC, White: s.White, Wander: s.Wander, WanderTime: s.WanderTime,
-		StepVolts: s.StepVolts, FloorVolts: s.FloorVolts, Loss: s.Loss, LossRun: s.LossRun, Jitter: s.Jitter,
+		StepVolts: s.StepVolts, FloorVolts: s.FloorVolts, Glitch: s.Glitch, Loss: s.Loss, LossRun: s.LossRun, Jitter: s.Jitter,
 		Duplicates: s.Duplicates, DriftPPM: s.DriftPPM, ClockOffset: s.ClockOffset, Stamp: stamp, Seq: s.Seq, Payload: payload,
 		NoPulses: s.NoPulses, BatteryDays: s.BatteryDays, RSSI: s.RSSI, EarthReading: s.Earth, NoSupply: s.NoSupply,
 	}, nil
