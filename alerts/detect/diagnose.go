@@ -1,0 +1,368 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+// diagnoser holds a sudden change against every fault the circuit could have. What it weighs are ratios: each
+// sensor's reading now over its level before, in which the sensors' gains cancel. A hypothesis predicts the same
+// ratios through the circuit; the one that fits best for its number of free choices wins.
+type diagnoser struct {
+	f      *fence
+	solver *line.Solver
+	est    *line.Estimator
+
+	ratio  []float64 // now over before, by node; NaN where unknown
+	sd     []float64 // standard deviation of ratio
+	before []float64 // volts by the circuit, before
+	after  []float64 // scratch
+	worst  float64   // of the last misfit, the largest of its parts
+	obs    []line.Observation
+}
+
+func newDiagnoser(f *fence) *diagnoser {
+	n := len(f.net.Zones)
+	return &diagnoser{
+		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
+		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1),
+		obs: make([]line.Observation, n+1),
+	}
+}
+
+// verdict is a diagnosis.
+type verdict struct {
+	cause  alerts.Cause
+	zone   int // index of the zone at fault, -1 when the energizer or a sensor is
+	sensor int // node of the sensor that lies, -1 when none does
+	fault  line.Fault
+	score  float64 // squared misfit plus what the hypothesis costs; lower is better
+	worst  float64 // squared, standardised distance of the sensor that it explains worst
+	margin float64 // by how much the best other cause is worse
+	ratio  float64 // for the energizer: what is left of its output
+
+	placed    bool // lowM to highM says where in the zone
+	lowM, atM float64
+	highM     float64
+	scale     float64
+}
+
+// What each hypothesis costs before it is heard, as -2·ln of how likely such a fault is against the others. They are
+// judgements; only their order of size matters, since a misfit of three standard deviations costs 9.
+const (
+	costShunt  = 2.0
+	costBreak  = 2.0
+	costJoint  = 4.0
+	costOff    = 2.0
+	costWeak   = 4.0
+	costWet    = 3.0
+	costSensor = 8.0
+	// costSensorDead is for a sensor that shows nothing: a parted wire is likelier.
+	costSensorDead = 14.0
+)
+
+// diagnose returns the likeliest cause of the change since before (levels by node, 0 where unknown).
+func (d *diagnoser) diagnose(before []float64) verdict {
+	d.load(before)
+	base := d.f.Base
+	d.solver.Volts(d.before, base, line.Fault{})
+	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
+	byCause := map[alerts.Cause]float64{}
+	consider := func(v verdict) {
+		if s, ok := byCause[v.cause]; !ok || v.score < s {
+			byCause[v.cause] = v.score
+		}
+		if v.score < best.score {
+			best = v
+		}
+	}
+	consider(d.wet())
+	consider(d.energizer())
+	for z := range d.f.net.Zones {
+		consider(d.shunt(z))
+		consider(d.parted(z))
+		consider(d.joint(z))
+	}
+	for i := range d.ratio {
+		if v, ok := d.liar(i); ok {
+			consider(v)
+		}
+	}
+	best.margin = math.Inf(1)
+	for c, s := range byCause {
+		if c != best.cause {
+			best.margin = min(best.margin, s-best.score)
+		}
+	}
+	if best.cause == alerts.Short {
+		d.place(&best)
+	}
+	return best
+}
+
+// load takes the ratios from the tracks.
+func (d *diagnoser) load(before []float64) {
+	for i, t := range d.f.tracks {
+		d.ratio[i] = math.NaN()
+		if t == nil || before[i] <= 0 || t.Since.N == 0 {
+			continue
+		}
+		d.ratio[i] = t.Since.median() / before[i]
+		n := float64(min(t.Since.N, 4))
+		grain := t.Grain / math.Sqrt(12) / before[i]
+		d.sd[i] = math.Hypot(t.noise()*math.Sqrt(1/n+0.3), grain)
+	}
+}
+
+// misfit returns the squared distance between the ratios seen and those predicted by after over before. wide is how
+// far, as a share of the predicted change, the hypothesis itself may be off.
+func (d *diagnoser) misfit(wide float64) float64 {
+	sum := 0.0
+	d.worst = 0
+	for i, r := range d.ratio {
+		if math.IsNaN(r) {
+			continue
+		}
+		p := d.after[i] / d.before[i]
+		off := d.one(i, r, p, wide)
+		d.worst = max(d.worst, off)
+		sum += off
+	}
+	return sum
+}
+
+// one returns the squared, standardised distance of ratio r of node i from the predicted p.
+func (d *diagnoser) one(i int, r, p, wide float64) float64 {
+	sd := d.sd[i]*math.Max(min(p, 1.2), 0.1) + 0.006
+	sd = math.Hypot(sd, wide*(1-p))
+	return (r - p) * (r - p) / (sd * sd)
+}
+
+// changeSlack is how far, as a share of the change, the circuit may be off: unknown source ohms, leakage and wire.
+const changeSlack = 0.06
+
+// wet: rain or dew multiplied the leakages, though not all alike; or growth was pushed onto the wire by wind.
+func (d *diagnoser) wet() verdict {
+	best := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
+	for i, r := range d.ratio {
+		d.obs[i] = line.Observation{}
+		if !math.IsNaN(r) {
+			d.obs[i] = line.Observation{Volts: math.Max(r, 0.005) * d.before[i], SD: math.Hypot(d.sd[i], 0.01)}
+		}
+	}
+	for w := 0.5; w < 20; w *= 2 {
+		p := line.Prior{State: d.f.Base.Copy(), LeakSpread: wetSpread}
+		for i := range p.State.Leak {
+			p.State.Leak[i] *= w
+		}
+		est, err := d.est.Estimate(d.obs, p)
+		if err != nil {
+			continue
+		}
+		s := est.Misfit + costWet + math.Abs(math.Log(w))
+		for i, g := range est.Leak {
+			off := math.Log(g/p.State.Leak[i]) / wetSpread
+			s += off * off
+		}
+		if s < best.score {
+			best.score, best.scale, best.worst = s, w, 0
+			best.zone = wettest(est.Leak, d.f.Base.Leak)
+		}
+	}
+	return best
+}
+
+// wetSpread is how unlike rain treats the zones: standard deviation of the logarithm of leakage after over before.
+const wetSpread = 0.5
+
+// wettest returns the zone whose leakage grew most.
+func wettest(now, before []float64) int {
+	zone, most := -1, 0.0
+	for i := range now {
+		if d := now[i] - before[i]; d > most {
+			zone, most = i, d
+		}
+	}
+	return zone
+}
+
+// energizer: its output fell, or its source ohms or earth rose; every ratio is then the same but for the load.
+func (d *diagnoser) energizer() verdict {
+	sum, weight := 0.0, 0.0
+	for i, r := range d.ratio {
+		if !math.IsNaN(r) {
+			w := 1 / (d.sd[i]*d.sd[i] + 1e-4)
+			sum += r * w
+			weight += w
+		}
+	}
+	if weight == 0 {
+		return verdict{cause: alerts.EnergizerOff, zone: -1, sensor: -1, score: math.Inf(1)}
+	}
+	s := min(max(sum/weight, 0), 1.5)
+	for i := range d.after {
+		d.after[i] = d.before[i] * s
+	}
+	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.misfit(0.03) + costWeak, ratio: s}
+	v.worst = d.worst
+	if s < offRatio {
+		v.cause, v.score = alerts.EnergizerOff, v.score-costWeak+costOff
+		if math.IsNaN(d.ratio[0]) && d.roots() == 1 && d.heardNow() < 2 {
+			v.score += 1 // one dead sensor alone is a parted wire as likely as an energizer
+		}
+	}
+	return v
+}
+
+// offRatio is what is left of the voltage when an energizer is off.
+const offRatio = 0.08
+
+func (d *diagnoser) roots() int {
+	n := 0
+	for _, z := range d.f.net.Zones {
+		if z.Parent < 0 {
+			n++
+		}
+	}
+	return n
+}
+
+func (d *diagnoser) heardNow() int {
+	n := 0
+	for _, r := range d.ratio {
+		if !math.IsNaN(r) {
+			n++
+		}
+	}
+	return n
+}
+
+// shunt: a path to earth somewhere in zone z.
+func (d *diagnoser) shunt(z int) verdict {
+	zone := d.f.net.Zones[z]
+	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
+	try := func(part, ohms float64) {
+		f := line.Fault{Kind: line.Shunt, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
+		d.solver.Volts(d.after, d.f.Base, f)
+		s := d.misfit(changeSlack) + costShunt
+		if s < best.score {
+			best.score, best.fault, best.worst = s, f, d.worst
+		}
+	}
+	for part := 0.0; part <= 1; part += 0.125 {
+		for ohms := 10.0; ohms < 50_000; ohms *= 1.7 {
+			try(part, ohms)
+		}
+	}
+	step, span := 1.35, 0.1
+	for range 6 {
+		at, ohms := best.fault.AtM/math.Max(zone.LengthM, 1), best.fault.Ohms
+		for _, dp := range [3]float64{-span, 0, span} {
+			for _, k := range [3]float64{1 / step, 1, step} {
+				try(min(max(at+dp, 0), 1), ohms*k)
+			}
+		}
+		step, span = math.Sqrt(step), span/2
+	}
+	return best
+}
+
+// parted: the wire of zone z is broken and hangs clear. What is left of the zone before the break still leaks.
+func (d *diagnoser) parted(z int) verdict {
+	zone := d.f.net.Zones[z]
+	best := verdict{cause: alerts.Open, zone: z, sensor: -1, score: math.Inf(1)}
+	for _, part := range [3]float64{0.1, 0.5, 0.9} {
+		f := line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}
+		d.solver.Volts(d.after, d.f.Base, f)
+		if s := d.misfit(changeSlack) + costBreak; s < best.score {
+			best.score, best.fault, best.worst = s, f, d.worst
+		}
+	}
+	return best
+}
+
+// joint: ohms in series somewhere in zone z.
+func (d *diagnoser) joint(z int) verdict {
+	zone := d.f.net.Zones[z]
+	best := verdict{cause: alerts.Joint, zone: z, sensor: -1, score: math.Inf(1)}
+	for ohms := 150.0; ohms < 300_000; ohms *= 1.3 {
+		f := line.Fault{Kind: line.Joint, Zone: z, AtM: zone.LengthM / 2, Ohms: ohms}
+		d.solver.Volts(d.after, d.f.Base, f)
+		if !d.f.net.InLoop(z) && d.after[z+1] < 0.05*d.before[z+1] {
+			break // that is a parted wire
+		}
+		far := math.Max(0, math.Log(ohms/5000)) // a joint of more than a few kilohms is a parted wire
+		if s := d.misfit(changeSlack) + costJoint + far*far; s < best.score {
+			best.score, best.fault, best.worst = s, f, d.worst
+		}
+	}
+	return best
+}
+
+// liar: one sensor alone shows a change, and the wire does not. There must be another to bear witness.
+func (d *diagnoser) liar(node int) (verdict, bool) {
+	r := d.ratio[node]
+	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < 0.1 {
+		return verdict{}, false
+	}
+	sum := 0.0
+	for i, other := range d.ratio {
+		if i != node && !math.IsNaN(other) {
+			sum += d.one(i, other, 1, 0)
+		}
+	}
+	cost := costSensor
+	if r < offRatio {
+		cost = costSensorDead
+	}
+	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: sum + cost, ratio: r}, true
+}
+
+// place says where in its zone a path to earth lies, from how fast the misfit grows to either side. Source ohms are
+// known to a fifth or so; they move the answer, so they are let move too.
+func (d *diagnoser) place(v *verdict) {
+	zone := d.f.net.Zones[v.zone]
+	const cuts = 40
+	var profile [cuts + 1]float64
+	lowest, at := math.Inf(1), 0
+	st := d.f.Base
+	for c := range profile {
+		profile[c] = math.Inf(1)
+		for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
+			st.SourceOhms = d.f.Base.SourceOhms * k
+			odds := math.Log(k) / 0.15
+			ohms := v.fault.Ohms
+			for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
+				bestOhms := ohms
+				for _, m := range [3]float64{1 / step, 1, step} {
+					f := line.Fault{Kind: line.Shunt, Zone: v.zone, AtM: zone.LengthM * float64(c) / cuts, Ohms: ohms * m}
+					d.solver.Volts(d.after, st, f)
+					if s := d.misfit(0.02) + odds*odds; s < profile[c] {
+						profile[c], bestOhms = s, ohms*m
+					}
+				}
+				ohms = bestOhms
+			}
+		}
+		if profile[c] < lowest {
+			lowest, at = profile[c], c
+		}
+	}
+	limit := lowest + 4*math.Max(1, lowest/float64(max(d.heardNow()-2, 1))) // two standard deviations
+	lo, hi := at, at
+	for lo > 0 && profile[lo-1] <= limit {
+		lo--
+	}
+	for hi < cuts && profile[hi+1] <= limit {
+		hi++
+	}
+	v.atM = zone.LengthM * float64(at) / cuts
+	v.lowM = zone.LengthM * max(0, float64(lo)-0.5) / cuts
+	v.highM = zone.LengthM * min(cuts, float64(hi)+0.5) / cuts
+	v.placed = v.highM-v.lowM <= placeable*zone.LengthM
+}
+
+// placeable is the widest interval, as a share of the zone, that still says something about where to walk.
+const placeable = 0.6

@@ -1,0 +1,263 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+	"nightwire/ingest/pulse"
+)
+
+// supplyWatch follows what an energizer's own sensor says beside its output: supply volts, pulse interval, stake
+// volts.
+type supplyWatch struct {
+	Supply   ring5
+	Interval ring5
+	Stakes   ring5
+	UsualMS  ring5 // interval as first heard, for an energizer whose pulse_every is not to be relied on
+	LowSince ms
+
+	Battery  standing
+	Slow     standing
+	Earth    standing
+	EarthFor int     // looks in a row at which the stakes carried too much
+	EarthOhm float64 // of the stakes when the fence was as strung; 0 unknown
+}
+
+// ring5 is a running median of five: one wild value changes nothing.
+type ring5 struct {
+	Vals [5]float64
+	N    int
+}
+
+func (r *ring5) add(v float64) {
+	r.Vals[r.N%5] = v
+	r.N++
+}
+
+func (r *ring5) median() (float64, bool) {
+	if r.N < 5 {
+		return 0, false
+	}
+	buf := r.Vals
+	return medianOf(buf[:]), true
+}
+
+// Battery limits, for a nominal 12 V lead-acid battery under an energizer's load; they scale with the nominal
+// voltage. At rest 12.0 to 12.06 V is a quarter full and 11.6 to 11.9 V empty (rule of thumb on a radio makers' mailing
+// list; Battery Council figures from memory); under load it reads lower.
+const (
+	batteryLow  = 11.7 / 12
+	batteryWell = 12.1 / 12
+	lowFor      = 10 * 60_000
+	slowPulses  = 1.35 // times the usual interval
+)
+
+// nominal returns the battery's nominal voltage.
+func nominal(v float64) float64 {
+	switch {
+	case v < 8.5:
+		return 6
+	case v < 18:
+		return 12
+	case v < 36:
+		return 24
+	}
+	return 48
+}
+
+// take reads what the energizer's sensor says beside its output.
+func (s *supplyWatch) take(f *fence, r *pulse.Reading, now ms) {
+	if v, ok := r.Get(pulse.SupplyVolts); ok {
+		s.Supply.add(v)
+		s.judgeBattery(f, now)
+	}
+	if v, ok := r.Get(pulse.IntervalMS); ok && v > 0 {
+		s.Interval.add(v)
+		if s.UsualMS.N < 5 {
+			s.UsualMS.add(v)
+		}
+		s.judgeInterval(f, now)
+	}
+	if v, ok := r.Get(pulse.EarthVolts); ok {
+		s.Stakes.add(v)
+	}
+}
+
+// low reports whether the supply is low, as far as it is known.
+func (s *supplyWatch) low() bool {
+	v, ok := s.Supply.median()
+	return ok && v < batteryLow*nominal(v)
+}
+
+func (s *supplyWatch) judgeBattery(f *fence, now ms) {
+	v, ok := s.Supply.median()
+	if !ok {
+		return
+	}
+	switch {
+	case s.Battery.up() && v > batteryWell*nominal(v):
+		f.w.clear(&s.Battery, now, fmt.Sprintf("%s's battery is up again at %.1f V.", titled(f.energizer.Name), v))
+		s.LowSince = 0
+	case !s.low():
+		s.LowSince = 0
+	case s.LowSince == 0:
+		s.LowSince = now
+	case !s.Battery.up() && now-s.LowSince >= lowFor && !f.energizerTrouble():
+		f.w.raise(&s.Battery, now, alerts.Finding{
+			Source: f.energizer.Source(), Condition: alerts.Weak, Cause: alerts.SupplyLow, Priority: alerts.Medium, KV: f.output(),
+			Text:     fmt.Sprintf("%s's battery is down to %.1f V: swap or charge it before the pulses fail, and look at the panel and the leads.", titled(f.energizer.Name), v),
+			Evidence: []string{fmt.Sprintf("supply %.2f V, under %.1f V", v, batteryLow*nominal(v))},
+		})
+	}
+}
+
+func (s *supplyWatch) judgeInterval(f *fence, now ms) {
+	v, ok := s.Interval.median()
+	if !ok {
+		return
+	}
+	usual := float64(f.energizer.PulseEvery.Milliseconds())
+	if first, ok := s.UsualMS.median(); ok {
+		usual = max(usual, first)
+	}
+	if usual <= 0 {
+		return
+	}
+	slow := v > slowPulses*usual
+	switch {
+	case s.Slow.up() && v < 1.15*usual:
+		f.w.clear(&s.Slow, now, fmt.Sprintf("%s pulses at its usual pace again.", titled(f.energizer.Name)))
+	case slow && !s.Slow.up() && !s.Battery.up() && !f.energizerTrouble():
+		cause := alerts.EnergizerWeak
+		if s.low() {
+			cause = alerts.SupplyLow
+		}
+		f.w.raise(&s.Slow, now, alerts.Finding{
+			Source: f.energizer.Source(), Condition: alerts.Weak, Cause: cause, Priority: alerts.Medium, KV: f.output(),
+			Text:     fmt.Sprintf("%s pulses only every %.1f s instead of %.1f s: look at its battery and leads first.", titled(f.energizer.Name), v/1000, usual/1000),
+			Evidence: []string{fmt.Sprintf("interval %.0f ms, as a rule %.0f ms", v, usual)},
+		})
+	}
+}
+
+// output returns the energizer's last output, for an event.
+func (f *fence) output() *float64 {
+	if t := f.tracks[0]; t != nil && t.LastSeen > 0 {
+		return kilo(t.LastVal)
+	}
+	return nil
+}
+
+// energizerTrouble reports whether an incident of the energizer is open.
+func (f *fence) energizerTrouble() bool {
+	for _, in := range f.Troubles {
+		if in.Zone < 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// weakCause says why an energizer gives less than it should.
+func (f *fence) weakCause() alerts.Cause {
+	if f.Supply.low() || f.Supply.Battery.up() {
+		return alerts.SupplyLow
+	}
+	return alerts.EnergizerWeak
+}
+
+// creeping says what has slowly pulled the fence down: the energizer, or what grows on the wire.
+func (f *fence) creeping() alerts.Cause {
+	if f.tracks[0] == nil || f.tracks[0].Gone || f.tracks[0].Level <= 0 {
+		return alerts.Vegetation
+	}
+	est, ok := f.estimateOpen()
+	if ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.net.OpenVolts-est.OpenVolts > 2*est.OpenSD {
+		return f.weakCause()
+	}
+	return alerts.Vegetation
+}
+
+// estimateOpen solves the fence as it is now with the energizer's open voltage free.
+func (f *fence) estimateOpen() (line.Estimate, bool) {
+	p := f.net.WidePrior()
+	p.OpenSpread = 0.3
+	est, err := f.diag.est.Estimate(f.quietObservations(), p)
+	return est, err == nil && est.Sensors > len(f.net.Zones)/2
+}
+
+// quietObservations gives the levels of the sensors that can be believed.
+func (f *fence) quietObservations() []line.Observation {
+	obs := make([]line.Observation, len(f.tracks))
+	for i, t := range f.tracks {
+		if t != nil && !t.Gone && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
+			obs[i] = line.Observation{Volts: t.Level / f.Gains[i], SD: math.Hypot(t.noise()/2, modelSD)}
+		}
+	}
+	return obs
+}
+
+// weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told.
+const weakLooks = 4
+
+// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load.
+func (f *fence) checkEnergizer(now ms) {
+	if f.tracks[0] == nil || !f.Learnt || f.Supply.Battery.up() || f.Supply.Slow.up() {
+		f.WeakFor = 0
+		return
+	}
+	est, ok := f.estimateOpen()
+	if !ok || est.OpenVolts > 0.87*f.net.OpenVolts || f.net.OpenVolts-est.OpenVolts < 3*est.OpenSD {
+		f.WeakFor = 0
+		return
+	}
+	if f.WeakFor++; f.WeakFor < weakLooks {
+		return
+	}
+	f.WeakFor = 0
+	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: est.OpenVolts / f.net.OpenVolts}
+	f.Troubles = append(f.Troubles, in)
+	f.w.raise(&in.S, now, f.finding(in))
+}
+
+// Stake limits: 200 V is called acceptable with the fence pulled down to about 2 kV (BEEF magazine, Fencing Guide,
+// "Testing energizer ground wire"), 300 V is printed widely with no primary source, 500 V is from memory. They mean
+// something only at a known current, so the ohms are asked too.
+const (
+	stakesHigh  = 300.0 // volts
+	stakesWorst = 700.0
+	stakesRise  = 1.8 // times the ohms as strung
+	earthLooks  = 4
+)
+
+// checkEarth looks, in quiet, whether the stakes carry more than the current through them explains.
+func (f *fence) checkEarth(est line.Estimate, now ms) {
+	s := &f.Supply
+	v, ok := s.Stakes.median()
+	if !ok {
+		return
+	}
+	ohms := v / math.Max(est.LoadAmps, 0.2)
+	if f.Learnt && s.EarthOhm == 0 {
+		s.EarthOhm = math.Max(ohms, f.energizer.EarthOhms)
+	}
+	usual := math.Max(s.EarthOhm, f.energizer.EarthOhms)
+	poor := v > stakesWorst || v > stakesHigh && usual > 0 && ohms > stakesRise*usual
+	switch {
+	case s.Earth.up() && !poor && v < 0.8*stakesHigh:
+		f.w.clear(&s.Earth, now, fmt.Sprintf("%s's earth stakes are down to %.0f V again.", titled(f.energizer.Name), v))
+	case !poor:
+		s.EarthFor = 0
+	case !s.Earth.up():
+		if s.EarthFor++; s.EarthFor < earthLooks {
+			return
+		}
+		f.w.raise(&s.Earth, now, alerts.Finding{
+			Source: f.energizer.Source(), Condition: alerts.Earth, Cause: alerts.PoorEarth, Priority: alerts.Medium, KV: f.output(),
+			Text:     fmt.Sprintf("%s's earth stakes carry %.0f V: the earth is poor, so stock feel less than the wire shows. Wet the stakes, then clean the clamps or add a stake.", titled(f.energizer.Name), v),
+			Evidence: []string{fmt.Sprintf("about %.0f ohms through the stakes", ohms)},
+		})
+	}
+}

@@ -1,0 +1,383 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"nightwire/alerts"
+)
+
+// incident is one fault of the fence, however many zones it takes down. Its exported fields are saved.
+type incident struct {
+	S       standing
+	Cause   alerts.Cause
+	Zone    int // index of the zone at fault, -1 for the energizer
+	Members []member
+	Slow    bool // crept up instead of coming at a stroke
+	Settled bool // the diagnosis is done
+	Rounds  int
+	Quiet   ms // when a member last spoke for the fault
+
+	Placed          bool
+	AtM, LowM, High float64
+	Ohms            float64
+	Kept            float64 // of an energizer's output, the share that is left
+}
+
+// member is one sensor that the fault took down.
+type member struct {
+	Node   int
+	Before float64 // its level before, volts
+	Least  float64 // the lowest ratio to Before while diagnosing
+	Good   int     // readings in a row that speak for the fault's end
+	Flips  int     // times it has spoken for the fault again after speaking for its end
+	Better ms      // since when it has been well above its minimum, 0 when it is not
+}
+
+const (
+	settleRounds = 4                // times every sensor is heard before the diagnosis is closed
+	flipsToFlap  = 2                // recoveries that did not last, before a fault is called one that comes and goes
+	goodReadings = 3                // in a row, from every member, before a fault is over
+	affected     = 0.88             // ratio to before under which a zone counts as taken down
+	slowReturn   = 30 * 60 * 60_000 // a night without a dip under the minimum, and some hours
+	betterFor    = 60 * 60_000
+)
+
+// memberOf returns the incident that holds the sensor at node.
+func (f *fence) memberOf(node int) *incident {
+	for _, in := range f.Troubles {
+		if in.member(node) != nil {
+			return in
+		}
+	}
+	return nil
+}
+
+func (in *incident) member(node int) *member {
+	for i := range in.Members {
+		if in.Members[i].Node == node {
+			return &in.Members[i]
+		}
+	}
+	return nil
+}
+
+// held reports whether a fault keeps the sensor at node from showing what the fence does of itself.
+func (f *fence) held(node int) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.member(node) != nil })
+}
+
+// sameTrouble returns the open incident that v is more of.
+func (f *fence) sameTrouble(v verdict) *incident {
+	for _, in := range f.Troubles {
+		if in.Slow {
+			continue
+		}
+		if v.zone == in.Zone && (v.zone >= 0 || v.cause != alerts.Vegetation) {
+			return in
+		}
+	}
+	return nil
+}
+
+// open begins an incident.
+func (f *fence) open(v verdict, now ms) {
+	in := &incident{Quiet: now}
+	in.adopt(f, v)
+	f.Troubles = append(f.Troubles, in)
+	f.w.raise(&in.S, now, f.finding(in))
+	f.follow(in, now)
+}
+
+// follow keeps the suspicion open for the incident until its diagnosis has settled.
+func (f *fence) follow(in *incident, now ms) {
+	f.Suspect.For = in.S.ID
+	f.w.due(now + f.longest())
+}
+
+// widen takes a new change into an incident that is already open.
+func (in *incident) widen(f *fence, v verdict, now ms) {
+	before := in.S.Finding
+	in.Settled, in.Rounds = false, 0
+	in.adopt(f, v)
+	f.tellChange(in, before, now)
+	f.follow(in, now)
+}
+
+// adopt takes the verdict and the sensors it explains into the incident.
+func (in *incident) adopt(f *fence, v verdict) {
+	if in.Cause != alerts.CauseIntermittent {
+		in.Cause = v.cause
+	}
+	in.Zone = v.zone
+	in.Kept = v.ratio
+	in.Ohms = v.fault.Ohms
+	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM
+	for i, t := range f.tracks {
+		if t == nil || t.Stuck.up() || f.Faulty[i].up() {
+			continue
+		}
+		before := f.Suspect.Before[i]
+		if m := in.member(i); m != nil {
+			if before > 0 && t.Since.N > 0 {
+				m.Least = min(m.Least, t.Since.median()/m.Before)
+			}
+			continue
+		}
+		if !f.tookDown(i, v) {
+			continue
+		}
+		if before <= 0 {
+			before = t.Level
+		}
+		least := affected
+		if t.Since.N > 0 && before > 0 {
+			least = t.Since.median() / before
+		}
+		in.Members = append(in.Members, member{Node: i, Before: before, Least: least})
+	}
+}
+
+// tookDown reports whether the fault of v took down the zone at node.
+func (f *fence) tookDown(node int, v verdict) bool {
+	t := f.tracks[node]
+	heard := t.Since.N > 0 && f.Suspect.Before[node] > 0
+	switch {
+	case heard:
+		r := t.Since.median() / f.Suspect.Before[node]
+		return r < affected || v.zone == node-1 && r < 0.97
+	case v.cause == alerts.Open && node > 0 && v.zone >= 0:
+		return f.net.Behind(node-1, v.zone)
+	case v.cause == alerts.EnergizerOff:
+		return true
+	}
+	return false
+}
+
+// review looks again with what came in since.
+func (f *fence) review(now ms) {
+	in := f.byID(f.Suspect.For)
+	if in == nil {
+		f.closeSuspicion()
+		return
+	}
+	if !f.roundDone(in, now) {
+		return
+	}
+	in.Rounds++
+	v := f.diag.diagnose(f.Suspect.Before)
+	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
+		before := in.S.Finding
+		if v.cause != alerts.Vegetation || !in.everTold() {
+			in.adopt(f, v)
+			f.tellChange(in, before, now)
+		}
+	}
+	if in.Rounds >= settleRounds {
+		in.Settled = true
+		for _, t := range f.tracks {
+			if t != nil && t.Since.N > 0 {
+				t.restart(t.Since.median())
+			}
+		}
+		f.closeSuspicion()
+		return
+	}
+	f.w.due(now + f.longest())
+}
+
+// everTold reports whether a cause other than unknown has been told.
+func (in *incident) everTold() bool { return in.Cause != alerts.Unknown }
+
+// roundDone reports whether every sensor has been heard once more since the last look, or has had the time to be.
+func (f *fence) roundDone(in *incident, now ms) bool {
+	all := true
+	for i, t := range f.tracks {
+		if t != nil && !t.Gone && f.Suspect.Before[i] > 0 && t.Since.N < in.Rounds+2 {
+			all = false
+		}
+	}
+	return all || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
+}
+
+func (f *fence) longest() ms {
+	l := ms(1000)
+	for _, t := range f.tracks {
+		if t != nil && t.Heard && !t.Gone {
+			l = max(l, t.every)
+		}
+	}
+	return l
+}
+
+func (f *fence) byID(id string) *incident {
+	for _, in := range f.Troubles {
+		if in.S.ID == id {
+			return in
+		}
+	}
+	return nil
+}
+
+// tellChange sends an update when what a person would do has changed.
+func (f *fence) tellChange(in *incident, before alerts.Finding, now ms) {
+	next := f.finding(in)
+	if sameAct(before, next) {
+		in.S.Finding.KV = next.KV
+		return
+	}
+	f.w.update(&in.S, now, next)
+}
+
+// sameAct reports whether two findings would send a person to the same place with the same tools.
+func sameAct(a, b alerts.Finding) bool {
+	if a.Source != b.Source || a.Condition != b.Condition || a.Cause != b.Cause || a.Priority != b.Priority || !slices.Equal(a.Zones, b.Zones) {
+		return false
+	}
+	if (a.DistanceM == nil) != (b.DistanceM == nil) {
+		return false
+	}
+	if a.DistanceM == nil {
+		return true
+	}
+	was, is := *a.DistanceHighM-*a.DistanceLowM, *b.DistanceHighM-*b.DistanceLowM
+	return is > 0.6*was && *b.DistanceM >= *a.DistanceLowM && *b.DistanceM <= *a.DistanceHighM
+}
+
+// heard takes a member's reading into account: does it speak for the fault's end?
+func (in *incident) heard(f *fence, t *track, v float64, now ms) {
+	m := in.member(t.node)
+	if m == nil {
+		return
+	}
+	minimum := f.minimum(t.node)
+	if in.Slow {
+		if v < minimum*1.03 {
+			in.Quiet, m.Better = now, 0
+		} else if v > f.wellAbove(t) {
+			if m.Better == 0 {
+				m.Better = now
+			}
+		} else {
+			m.Better = 0
+		}
+		in.worsen(f, t, now)
+		return
+	}
+	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
+	if v >= back && (v >= 1.05*minimum || m.Before < 1.1*minimum) {
+		m.Good++
+	} else {
+		if m.Good > 0 {
+			m.Flips++
+		}
+		m.Good = 0
+		in.Quiet = now
+		if m.Flips >= flipsToFlap && in.Cause != alerts.CauseIntermittent {
+			before := in.S.Finding
+			in.Cause = alerts.CauseIntermittent
+			f.tellChange(in, before, now)
+		}
+	}
+	if v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)) {
+		if m.Better == 0 {
+			m.Better = now
+		}
+	} else {
+		m.Better = 0
+	}
+}
+
+// worsen tells when a zone that was low has died, or one that only dropped is under its minimum.
+func (in *incident) worsen(f *fence, t *track, now ms) {
+	if t.Under < 2 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
+		return
+	}
+	before := in.S.Finding
+	f.tellChange(in, before, now)
+}
+
+// wellAbove returns the level from which a zone's usual night still stays over its minimum.
+func (f *fence) wellAbove(t *track) float64 {
+	return 1.15 * f.minimum(t.node) / f.Days.nightRatio(t.node)
+}
+
+// settle ends the incidents that are over.
+func (f *fence) settle(now ms) {
+	for i := 0; i < len(f.Troubles); i++ {
+		in := f.Troubles[i]
+		if !in.over(f, now) {
+			continue
+		}
+		f.Troubles = slices.Delete(f.Troubles, i, i+1)
+		i--
+		f.w.clear(&in.S, now, f.overText(in))
+		if f.Suspect.For == in.S.ID || f.Suspect.Open {
+			f.closeSuspicion()
+		}
+		for _, m := range in.Members {
+			if t := f.tracks[m.Node]; t != nil && !t.Gone && t.LastVal > 0 {
+				t.restart(t.LastVal)
+			}
+		}
+		if !in.Slow {
+			f.Dips.end(f, now)
+		}
+	}
+}
+
+// over reports whether every member that can be heard says that the fault is gone.
+func (in *incident) over(f *fence, now ms) bool {
+	if in.Cause == alerts.CauseIntermittent {
+		return now-in.Quiet > f.Dips.calmAfter(f)
+	}
+	if in.Slow {
+		better := len(in.Members) > 0
+		for _, m := range in.Members {
+			better = better && m.Better > 0 && now-m.Better >= betterFor
+		}
+		return better || now-in.Quiet >= slowReturn
+	}
+	spoke := false
+	for _, m := range in.Members {
+		t := f.tracks[m.Node]
+		if t == nil || t.Gone {
+			continue
+		}
+		if m.Good < goodReadings && (m.Better == 0 || now-m.Better < 2*betterFor) {
+			return false
+		}
+		spoke = true
+	}
+	return spoke
+}
+
+// slowLow begins the incident of a zone that has crept under its minimum.
+func (f *fence) slowLow(t *track, v float64, now ms) {
+	if n := f.liarAgainst(t); n >= 0 {
+		f.accuse(n, now)
+		return
+	}
+	cause, zone := f.creeping(), t.node-1
+	if cause != alerts.Vegetation {
+		zone = -1
+		for _, in := range f.Troubles {
+			if in.Zone < 0 {
+				in.join(f, t, now)
+				return
+			}
+		}
+	}
+	in := &incident{Cause: cause, Zone: zone, Slow: true, Settled: true, Quiet: now, Kept: math.NaN()}
+	in.Kept = 0
+	in.Members = []member{{Node: t.node, Before: math.Max(t.Level, v), Least: 1}}
+	f.Troubles = append(f.Troubles, in)
+	f.w.raise(&in.S, now, f.finding(in))
+}
+
+// join adds a zone that the same trouble has now pulled under.
+func (in *incident) join(f *fence, t *track, now ms) {
+	before := in.S.Finding
+	in.Members = append(in.Members, member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1})
+	f.tellChange(in, before, now)
+}

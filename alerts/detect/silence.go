@@ -1,0 +1,151 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+const (
+	// surprise is how unlikely a run of lost reports must be, by the sensor's own record, before it counts as
+	// silence: as a natural logarithm. At a report a minute this is one false alarm in about 70 sensor-years.
+	surprise = 17.5
+	// leastOverdue keeps a perfect link from crying wolf over two lost reports.
+	leastOverdue = 3.0
+	// linkOverdue is how many reports every sensor must owe before the link itself is doubted.
+	linkOverdue = 1.6
+)
+
+// silentAfter returns how many reports in a row must fail before the sensor counts as silent.
+func (t *track) silentAfter() float64 {
+	begins := (t.Runs + 1) / (t.Expected + 100)
+	return math.Max(leastOverdue, 1+(surprise+math.Log(begins))/-math.Log(t.lostAgain()))
+}
+
+// heard ends a silence.
+func (w *Watch) heard(t *track) {
+	now := w.state.Now
+	t.Gone = false
+	if t.Silence.up() {
+		w.clear(&t.Silence, now, fmt.Sprintf("%s is heard again.", titled(t.name)))
+	}
+	if w.state.Link.up() && w.anyoneBack() {
+		w.clear(&w.state.Link, now, "The sensors are heard again.")
+		for _, other := range w.tracks { // the rest get their usual time to come back
+			if other.Heard && other.Gone && !other.Silence.up() {
+				other.Gone, other.LastHeard = false, now
+			}
+		}
+	}
+	w.due(t.LastHeard + ms((linkOverdue+0.25)*float64(t.every)))
+}
+
+// anyoneBack reports whether the link carries again: at least half of the sensors have been heard since it was lost,
+// or two of them.
+func (w *Watch) anyoneBack() bool {
+	back, lost := 0, 0
+	for _, t := range w.tracks {
+		if !t.Heard {
+			continue
+		}
+		lost++
+		if t.LastHeard > w.state.Link.Raised {
+			back++
+		}
+	}
+	return back >= 2 || 2*back >= lost
+}
+
+// checkSilence looks for sensors that have stopped, and for all of them having stopped at once.
+func (w *Watch) checkSilence(now ms) {
+	heard, sum, all := 0, 0.0, true
+	for _, t := range w.tracks {
+		if !t.Heard || t.Silence.up() {
+			continue
+		}
+		heard++
+		owed := t.overdue(now)
+		sum += -math.Log(t.loss()) - max(0, math.Floor(owed)-1)*math.Log(t.lostAgain())
+		all = all && owed >= linkOverdue
+		if owed < t.silentAfter() {
+			w.due(max(now+1000, t.LastHeard+ms((t.silentAfter()+0.25)*float64(t.every))+1))
+		}
+		if owed < linkOverdue {
+			w.due(t.LastHeard + ms((linkOverdue+0.25)*float64(t.every)) + 1)
+		}
+	}
+	if heard >= 2 && all {
+		if sum >= surprise+3 && !w.state.Link.up() {
+			w.loseLink(now)
+		} else if !w.state.Link.up() {
+			w.due(now + 15_000)
+		}
+		return
+	}
+	if w.state.Link.up() {
+		return
+	}
+	for _, t := range w.tracks {
+		if t.Heard && !t.Gone && t.overdue(now) >= t.silentAfter() {
+			t.Gone = true
+			w.raise(&t.Silence, now, w.silentFinding(t, now))
+		}
+	}
+}
+
+func (w *Watch) loseLink(now ms) {
+	f := alerts.Finding{Source: farm.Site, Condition: alerts.Silent, Cause: alerts.LinkLost, Priority: alerts.High}
+	last := ms(0)
+	for _, t := range w.tracks {
+		if t.Heard {
+			t.Gone = true
+			last = max(last, t.LastHeard)
+			if t.node > 0 {
+				f.Zones = append(f.Zones, t.name)
+			}
+		}
+	}
+	f.Text = fmt.Sprintf("No sensor has been heard since %s: nobody is watching the fence. Check the gateway's power and the network, then walk the line with a tester.",
+		w.clockTime(last))
+	f.Evidence = []string{fmt.Sprintf("%d sensors fell silent together", len(w.tracks))}
+	w.raise(&w.state.Link, now, f)
+}
+
+func (w *Watch) silentFinding(t *track, now ms) alerts.Finding {
+	f := alerts.Finding{Source: t.source, Condition: alerts.Silent, Cause: alerts.SensorSilent, Priority: alerts.Medium}
+	if t.Level > 0 {
+		f.KV = kilo(t.LastVal)
+	}
+	f.Text = fmt.Sprintf("%s's sensor has said nothing since %s, while others talk: its voltage is unknown, not zero. Measure there by hand; then see to its battery and aerial.",
+		titled(t.name), w.clockTime(t.LastHeard))
+	f.Evidence = []string{
+		fmt.Sprintf("%.0f reports in a row missing; %.1f %% go missing as a rule", math.Floor(t.overdue(now)), 100*t.loss()),
+	}
+	return f
+}
+
+// clockTime writes a moment in the farm's own time.
+func (w *Watch) clockTime(m ms) string {
+	at := fromMS(m)
+	if w.farm.Location != nil {
+		at = at.In(w.farm.Location)
+	}
+	return at.Format("15:04")
+}
+
+// titled begins a name with a capital, for the start of a sentence.
+func titled(name string) string {
+	if name == "" {
+		return name
+	}
+	return strings.ToUpper(name[:1]) + name[1:]
+}
+
+// kilo returns volts as kilovolts with two decimals, as events carry them.
+func kilo(volts float64) *float64 {
+	kv := math.Round(volts/10) / 100
+	return &kv
+}

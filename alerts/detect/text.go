@@ -1,0 +1,235 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"nightwire/alerts"
+)
+
+// volts writes a voltage as a keeper reads it.
+func volts(v float64) string { return fmt.Sprintf("%.1f kV", v/1000) }
+
+// finding says what is known of an incident.
+func (f *fence) finding(in *incident) alerts.Finding {
+	fd := alerts.Finding{Cause: in.Cause, Source: f.energizer.Source()}
+	node := 0
+	if in.Zone >= 0 {
+		fd.Source = f.net.Zones[in.Zone].Source()
+		node = in.Zone + 1
+	}
+	stock, worst := f.state(in, &fd)
+	if t := f.tracks[node]; t != nil && t.LastSeen > 0 && !t.Gone {
+		fd.KV = kilo(f.now(t))
+	}
+	switch {
+	case in.Zone < 0 && in.Cause == alerts.EnergizerOff:
+		fd.Condition, fd.Priority = alerts.Off, alerts.High
+	case in.Zone < 0 && in.Cause != alerts.Vegetation && in.Cause != alerts.Unknown:
+		fd.Condition, fd.Priority = alerts.Weak, alerts.Medium
+		if worst != alerts.Dropping && stock {
+			fd.Priority = alerts.High
+		}
+		if worst == alerts.Dead {
+			fd.Condition = alerts.Off
+		}
+	case in.Cause == alerts.CauseIntermittent:
+		fd.Condition, fd.Priority = alerts.Intermittent, alerts.Medium
+	default:
+		fd.Condition, fd.Priority = worst, alerts.Medium
+		if worst == alerts.Dead || worst == alerts.Low && stock {
+			fd.Priority = alerts.High
+		}
+	}
+	if in.Placed && in.Cause == alerts.Short {
+		fd.DistanceM, fd.DistanceLowM, fd.DistanceHighM = metres(in.AtM), metres(in.LowM), metres(in.High)
+	}
+	fd.Text = f.text(in, &fd)
+	fd.Evidence = f.evidence(in)
+	return fd
+}
+
+func metres(m float64) *float64 {
+	r := math.Round(m)
+	return &r
+}
+
+// now returns what the sensor says at present: the median since the fault where it has said enough.
+func (f *fence) now(t *track) float64 {
+	if f.Suspect.Open && t.Since.N > 0 {
+		return t.Since.median()
+	}
+	return t.LastVal
+}
+
+// state lists the zones that ride on the incident, and returns whether stock stand behind one that is under its
+// minimum, and the worst condition of any.
+func (f *fence) state(in *incident, fd *alerts.Finding) (stock bool, worst alerts.Condition) {
+	worst = alerts.Dropping
+	for i, t := range f.tracks {
+		m := in.member(i)
+		if i == 0 || t == nil || m == nil {
+			continue
+		}
+		z := f.net.Zones[i-1]
+		v := f.now(t)
+		behind := in.Cause == alerts.Open && in.Zone >= 0 && f.net.Behind(i-1, in.Zone)
+		switch {
+		case v < f.deadVolts(i) || behind && t.Since.N == 0 && f.Suspect.Open:
+			worst = alerts.Dead
+			stock = stock || z.Stock != ""
+		case v < z.MinimumVolts:
+			if worst != alerts.Dead {
+				worst = alerts.Low
+			}
+			stock = stock || z.Stock != ""
+		}
+		if i-1 != in.Zone {
+			fd.Zones = append(fd.Zones, z.Name)
+		}
+	}
+	return stock, worst
+}
+
+// text writes the one sentence: what, where, and what to do first.
+func (f *fence) text(in *incident, fd *alerts.Finding) string {
+	e := titled(f.energizer.Name)
+	if in.Zone < 0 {
+		switch in.Cause {
+		case alerts.EnergizerOff:
+			return fmt.Sprintf("%s is off: no pulses, the whole fence is dead. Go to the energizer first: switch, plug, battery.", e)
+		case alerts.SupplyLow:
+			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
+		case alerts.EnergizerWeak:
+			return fmt.Sprintf("%s gives too little%s, everywhere alike. Measure it with the fence unhooked, then look at its battery and earth.", e, left(in))
+		}
+		return fmt.Sprintf("The fence of %s is down all over. Look at the energizer, then for wet growth on the wire.", f.energizer.Name)
+	}
+	z := f.net.Zones[in.Zone]
+	name := titled(z.Name)
+	what := map[alerts.Condition]string{alerts.Dead: "is dead", alerts.Low: "is low", alerts.Dropping: "has dropped", alerts.Intermittent: "comes and goes"}[fd.Condition]
+	if fd.KV != nil && fd.Condition != alerts.Intermittent {
+		what += fmt.Sprintf(" at %.1f kV", *fd.KV)
+	}
+	switch in.Cause {
+	case alerts.Open:
+		if f.net.InLoop(in.Zone) {
+			return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way. Walk it, switch off, join the wire.", name, z.Name)
+		}
+		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s's sensor. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), z.Name)
+	case alerts.Short:
+		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in))
+	case alerts.Joint:
+		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor. Look at clamps, knots and gate ends there.", name, what, f.before(in.Zone), z.Name)
+	case alerts.Vegetation:
+		return fmt.Sprintf("%s %s, under its %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, what, volts(z.MinimumVolts), z.Name)
+	case alerts.CauseIntermittent:
+		return fmt.Sprintf("%s %s: something touches the wire now and then. Walk %s and look for a loose wire, a branch or a cracked insulator.", name, what, z.Name)
+	}
+	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
+}
+
+func left(in *incident) string {
+	if in.Kept > 0 && in.Kept < 1 {
+		return fmt.Sprintf(" (%.0f %% of its usual)", 100*in.Kept)
+	}
+	return ""
+}
+
+// before names what a zone starts from.
+func (f *fence) before(z int) string {
+	if p := f.net.Zones[z].Parent; p >= 0 {
+		return f.net.Zones[p].Name + "'s sensor"
+	}
+	return f.energizer.Name
+}
+
+// place says where in its zone a fault is, by the nearest mark where there is one.
+func (f *fence) place(in *incident) string {
+	z := f.net.Zones[in.Zone]
+	if !in.Placed {
+		return "somewhere in " + z.Name
+	}
+	s := fmt.Sprintf("about %.0f m from %s's start (%.0f to %.0f m)", in.AtM, z.Name, in.LowM, in.High)
+	nearest, off := "", math.Inf(1)
+	for _, m := range z.Marks {
+		if d := math.Abs(m.AtM - in.AtM); d < off {
+			nearest, off = m.Name, d
+		}
+	}
+	if nearest != "" && off <= math.Max(40, z.LengthM/4) {
+		s += ", near the " + strings.TrimPrefix(nearest, "the ")
+	}
+	return s
+}
+
+// evidence lists what each sensor did.
+func (f *fence) evidence(in *incident) []string {
+	var out []string
+	for i, t := range f.tracks {
+		if t == nil || t.LastSeen == 0 {
+			continue
+		}
+		was := f.Suspect.Before[i]
+		if m := in.member(i); m != nil {
+			was = m.Before
+		}
+		v := f.now(t)
+		switch {
+		case was <= 0 || t.Gone:
+			continue
+		case v < 0.97*was:
+			out = append(out, fmt.Sprintf("%s fell from %s to %s", t.name, volts(was), volts(v)))
+		case v > 1.015*was:
+			out = append(out, fmt.Sprintf("%s rose %.0f %%", t.name, 100*(v/was-1)))
+		default:
+			out = append(out, fmt.Sprintf("%s steady at %s", t.name, volts(v)))
+		}
+	}
+	return out
+}
+
+// overText says that an incident has ended.
+func (f *fence) overText(in *incident) string {
+	if in.Zone < 0 {
+		return fmt.Sprintf("%s gives its usual again and the fence is hot.", titled(f.energizer.Name))
+	}
+	z := f.net.Zones[in.Zone]
+	if t := f.tracks[in.Zone+1]; t != nil && t.LastVal > 0 {
+		return fmt.Sprintf("%s is back at %s.", titled(z.Name), volts(t.LastVal))
+	}
+	return fmt.Sprintf("%s is back.", titled(z.Name))
+}
+
+// growthFinding says when growth will win.
+func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
+	zone := f.net.Zones[z]
+	on, early, late := f.day(fc, fc.days), f.day(fc, fc.earliest), f.day(fc, fc.latest)
+	fd := alerts.Finding{
+		Source: zone.Source(), Condition: alerts.Growth, Cause: alerts.Vegetation, Priority: alerts.LowPriority,
+		KV: kilo(fc.level), BelowMinimumOn: &on, BelowMinimumEarliest: &early, BelowMinimumLatest: &late,
+	}
+	loc := f.w.farm.Location
+	if loc == nil {
+		loc = time.UTC
+	}
+	if fc.days <= 0 {
+		fd.Text = fmt.Sprintf("%s is under its %s even in dry hours: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
+	} else {
+		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s to %s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
+			on.In(loc).Format("Mon 2 Jan"), early.In(loc).Format("2 Jan"), late.In(loc).Format("2 Jan"))
+	}
+	return fd
+}
+
+// day returns the start of the farm's day that lies days after the outlook's last closed one.
+func (f *fence) day(fc outlook, days float64) time.Time {
+	loc := f.w.farm.Location
+	if loc == nil {
+		loc = time.UTC
+	}
+	t := fromMS(fc.from).In(loc)
+	return time.Date(t.Year(), t.Month(), t.Day()+int(math.Ceil(days)), 0, 0, 0, 0, loc).UTC()
+}

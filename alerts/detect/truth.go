@@ -1,0 +1,194 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+const (
+	frozenSurprise = 27.6 // natural logarithm of how unlikely a run of equal readings must be: one in a million million
+	leastFrozen    = 15   // readings, however lively the sensor used to be
+	truthReadings  = 10   // in a row that agree before a sensor is believed again
+	strikesNeeded  = 4    // looks in a row, half an hour apart, before an impossible pair is acted upon
+)
+
+// checkRun looks for a sensor that is frozen to the digit. How long a run is odd depends on the sensor's own record:
+// a coarse one repeats itself all day.
+func (f *fence) checkRun(t *track, v float64, now ms) {
+	if t.LastSeen > 0 && v == t.LastVal {
+		t.Run++
+	} else if t.LastSeen > 0 {
+		if !t.Stuck.up() {
+			keep := math.Pow(1-forgetPer, float64(t.Run+1))
+			t.Repeats = t.Repeats*keep + float64(t.Run)
+			t.Changes = t.Changes*keep + 1
+		} else if t.Stuck.Good++; t.Stuck.Good >= 3 {
+			f.w.clear(&t.Stuck, now, fmt.Sprintf("%s's sensor moves again.", titled(t.name)))
+			t.restart(v)
+		}
+		t.Run = 0
+	}
+	if t.Run == 0 {
+		t.RunRef = f.LevelSum - t.Level
+	}
+	if t.Stuck.up() || t.Run < leastFrozen || v < f.deadVolts(t.node) || !f.othersMove(t) || !f.tooStill(t) {
+		return
+	}
+	t.Stuck.Good = 0
+	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
+	fd.Text = fmt.Sprintf("%s's sensor is stuck at %s while others move: do not trust it. Measure there by hand, then restart or swap the sensor.", titled(t.name), volts(v))
+	fd.Evidence = []string{fmt.Sprintf("the same value %d times in a row", t.Run+1)}
+	f.w.raise(&t.Stuck, now, fd)
+}
+
+// tooStill reports whether the run of equal readings is too long for this sensor. Where its noise is wider than its
+// grain, its own record tells; where it is not, a reading may rest in the middle of a grain for days, and only what the
+// others did meanwhile can tell.
+func (f *fence) tooStill(t *track) bool {
+	if t.noise()*t.Level < 0.6*t.Grain {
+		rest := f.LevelSum - t.Level
+		return t.RunRef > 0 && math.Abs(rest/t.RunRef-1)*t.LastVal > 1.5*t.Grain+0.03*t.LastVal
+	}
+	often := min(0.99, (t.Repeats+10)/(t.Repeats+t.Changes+20))
+	return float64(t.Run)*-math.Log(often) >= frozenSurprise
+}
+
+// othersMove reports whether some other sensor of the fence shows that the fence is not simply still.
+func (f *fence) othersMove(t *track) bool {
+	alone := true
+	for _, o := range f.tracks {
+		if o == nil || o == t || !o.Heard || o.Gone {
+			continue
+		}
+		alone = false
+		if o.Run < 5 {
+			return true
+		}
+	}
+	return alone // with no witness its own record must do
+}
+
+// accuse says that the sensor at node cannot be true.
+func (f *fence) accuse(node int, now ms) {
+	t := f.tracks[node]
+	v := t.LastVal
+	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
+	fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
+		titled(t.name), volts(v))
+	fd.Evidence = f.againstEvidence(t)
+	if in := f.memberOf(node); in != nil && !in.Slow {
+		return // a fault of the wire is known there; its sensor is not to blame
+	}
+	f.w.raise(&f.Faulty[node], now, fd)
+}
+
+// againstEvidence says what the others show.
+func (f *fence) againstEvidence(t *track) []string {
+	var out []string
+	for _, o := range f.tracks {
+		if o != nil && o != t && o.Level > 0 && !o.Gone {
+			out = append(out, fmt.Sprintf("%s steady at %s", o.name, volts(o.Level)))
+		}
+	}
+	return out
+}
+
+// checkTruth lets an accused sensor prove itself: its reading agrees with its level before, moved as its neighbours
+// have moved.
+func (f *fence) checkTruth(t *track, v float64, now ms) {
+	s := &f.Faulty[t.node]
+	if !s.up() {
+		return
+	}
+	if t.Level > 0 && v > 0.85*t.Level && v < 1.15*t.Level {
+		s.Good++
+	} else {
+		s.Good = 0
+	}
+	if s.Good >= truthReadings {
+		f.w.clear(s, now, fmt.Sprintf("%s's sensor agrees with the fence again.", titled(t.name)))
+		t.Bad, t.Under = 0, 0
+		t.restart(v)
+	}
+}
+
+// liarAgainst returns the node of the sensor that must be wrong when t's zone reads low while the wire behind it is
+// hot; -1 when there is no contradiction. A wire cannot be hotter behind than before.
+func (f *fence) liarAgainst(t *track) int {
+	here := t.LastVal / f.Gains[t.node]
+	hotter := 0
+	for i, o := range f.tracks {
+		if o == nil || o == t || i == 0 || o.Level <= 0 || o.Gone || f.Faulty[i].up() || o.Stuck.up() {
+			continue
+		}
+		if f.feeds(t.node, i) && o.LastVal/f.Gains[i] > here*1.12 {
+			hotter++
+		}
+	}
+	if hotter == 0 {
+		return -1
+	}
+	return t.node
+}
+
+// feeds reports whether the wire at node a is on the only way to node b.
+func (f *fence) feeds(a, b int) bool {
+	if a == 0 {
+		return b > 0
+	}
+	return b > 0 && a != b && f.net.Behind(b-1, a-1)
+}
+
+// checkPairs looks, in quiet, for a pair of sensors that contradicts the wire: the one behind reads higher than the
+// one before it. Whichever of the two the rest of the fence can do without is the liar.
+func (f *fence) checkPairs(obs []line.Observation, now ms) {
+	if !f.Learnt {
+		return
+	}
+	a, b := f.worstPair(obs)
+	if a < 0 || a != f.Odd.A || b != f.Odd.B {
+		f.Odd = oddPair{A: a, B: b}
+		return
+	}
+	if f.Odd.Strikes++; f.Odd.Strikes < strikesNeeded {
+		return
+	}
+	f.Odd.Strikes = 0
+	without := func(i int) float64 {
+		o := append([]line.Observation(nil), obs...)
+		o[i].Volts = 0
+		e, err := f.diag.est.Estimate(o, f.net.WidePrior())
+		if err != nil {
+			return math.Inf(1)
+		}
+		return e.Misfit
+	}
+	if without(a) <= without(b) {
+		f.accuse(a, now)
+	} else {
+		f.accuse(b, now)
+	}
+}
+
+// oddPair is a contradiction seen, and how often in a row.
+type oddPair struct{ A, B, Strikes int }
+
+// worstPair returns the nodes before and behind whose readings contradict each other most, -1 when none do.
+func (f *fence) worstPair(obs []line.Observation) (before, behind int) {
+	before, behind = -1, -1
+	worst := 0.06 // what gains may still be off after learning; common practice, no source
+	for a := range obs {
+		for b := range obs {
+			if a == b || obs[a].Volts <= 0 || obs[b].Volts <= 0 || !f.feeds(a, b) {
+				continue
+			}
+			if d := math.Log(obs[b].Volts / obs[a].Volts); d > worst+2*obs[b].SD {
+				worst, before, behind = d, a, b
+			}
+		}
+	}
+	return before, behind
+}

@@ -1,0 +1,205 @@
+// Package detect decides what is wrong with the fence, from readings and time alone: it does no input or output and
+// keeps no clock of its own, so that a replayed season gives what the live run gave.
+//
+// A reading passes three stages. Its sensor's own record says whether it is usual (track). The fence it stands on
+// compares all sensors of one energizer: two readings that agree confirm a suspicion, and the change they show is held
+// against every fault the circuit could have (diagnose). What is found becomes an incident, raised at once and updated
+// while more is learnt. Beside that run the slow watches: silence, growth, the energizer's supply and earth, and
+// sensors that cannot be true.
+package detect
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
+)
+
+// Options says what to watch.
+type Options struct {
+	Farm *farm.Farm
+}
+
+// Watch watches one farm. It is not safe for use by two goroutines at once.
+type Watch struct {
+	farm   *farm.Farm
+	tracks []*track // in the order of the file: energizers, then zones
+	byID   map[pulse.SensorID]*track
+	fences []*fence
+
+	state   state
+	out     []alerts.Event
+	nextDue ms
+}
+
+// state is what belongs to the farm as a whole and is saved.
+type state struct {
+	Now  ms
+	Link standing
+}
+
+// New returns a watch that has heard nothing yet.
+func New(opts Options) (*Watch, error) {
+	if opts.Farm == nil {
+		return nil, errors.New("a watch needs a farm")
+	}
+	w := &Watch{farm: opts.Farm, byID: map[pulse.SensorID]*track{}, nextDue: math.MaxInt64}
+	for i := range w.farm.Energizers {
+		e := &w.farm.Energizers[i]
+		f, err := newFence(w, e)
+		if err != nil {
+			return nil, fmt.Errorf("watch energizer %s: %w", e.Name, err)
+		}
+		w.fences = append(w.fences, f)
+	}
+	return w, nil
+}
+
+// addTrack begins the record of one sensor; a thing without a sensor gets none.
+func (w *Watch) addTrack(f *fence, node int, source farm.Source, name string, s farm.Sensor) *track {
+	if s.Topic == "" {
+		return nil
+	}
+	every := s.Every
+	if every <= 0 {
+		every = time.Minute
+	}
+	t := &track{id: SensorID(w.farm, source), source: source, name: name, every: every.Milliseconds(), fence: f, node: node}
+	w.tracks = append(w.tracks, t)
+	w.byID[t.id] = t
+	return t
+}
+
+// SensorID returns the identifier under which the readings of the sensor at source are kept.
+func SensorID(f *farm.Farm, source farm.Source) pulse.SensorID {
+	return pulse.SensorID(f.Name + "/" + string(source))
+}
+
+// Observe takes a reading in and returns what it brought about, in order; timers due before it fire first. The slice
+// is good until the next call.
+func (w *Watch) Observe(r pulse.Reading) []alerts.Event {
+	w.out = w.out[:0]
+	arrived := toMS(r.Arrived)
+	w.runTimers(arrived)
+	w.state.Now = max(w.state.Now, arrived)
+	t := w.byID[r.Sensor]
+	if t == nil {
+		return w.out
+	}
+	at := toMS(r.At)
+	news := t.hear(at, arrived)
+	w.heard(t)
+	if news {
+		t.fence.take(t, &r, at)
+	}
+	return w.out
+}
+
+// Tick lets the timers due by now fire, and returns what they brought about.
+func (w *Watch) Tick(now time.Time) []alerts.Event {
+	w.out = w.out[:0]
+	w.runTimers(toMS(now))
+	return w.out
+}
+
+// Next returns when Tick next has something to do. It may be early, never late.
+func (w *Watch) Next() time.Time {
+	if w.nextDue == math.MaxInt64 {
+		return time.Time{}
+	}
+	return fromMS(w.nextDue)
+}
+
+// runTimers fires every timer due by now, each at its own moment.
+func (w *Watch) runTimers(now ms) {
+	for w.nextDue <= now {
+		at := w.nextDue
+		w.state.Now = max(w.state.Now, at)
+		w.nextDue = math.MaxInt64
+		w.checkSilence(at)
+		for _, f := range w.fences {
+			f.timers(at)
+		}
+		if w.nextDue <= at { // a timer that wants its own moment again would never let go
+			w.nextDue = at + 1000
+		}
+	}
+}
+
+// due asks for a timer at m.
+func (w *Watch) due(m ms) { w.nextDue = min(w.nextDue, m) }
+
+// Tell takes in what a person did.
+func (w *Watch) Tell(a alerts.Action) []alerts.Event {
+	w.out = w.out[:0]
+	at := toMS(a.Time)
+	w.runTimers(at)
+	w.state.Now = max(w.state.Now, at)
+	for _, f := range w.fences {
+		f.tell(a)
+	}
+	return w.out
+}
+
+// saved is the whole state, as it is written out.
+type saved struct {
+	Version int
+	Farm    string
+	State   state
+	NextDue ms
+	Tracks  map[pulse.SensorID]*track
+	Fences  map[string]*fence
+}
+
+// stateVersion changes when an older state can no longer be read as it stands.
+const stateVersion = 1
+
+// MarshalBinary returns the watch's memory, so that a later one can go on as if it had never stopped.
+func (w *Watch) MarshalBinary() ([]byte, error) {
+	s := saved{Version: stateVersion, Farm: w.farm.Name, State: w.state, NextDue: w.nextDue, Tracks: w.byID, Fences: map[string]*fence{}}
+	for _, f := range w.fences {
+		s.Fences[f.energizer.Name] = f
+	}
+	b, err := json.Marshal(s)
+	if err != nil {
+		return nil, fmt.Errorf("save the watch's memory: %w", err)
+	}
+	return b, nil
+}
+
+// ErrOtherLayout means that a memory belongs to a fence laid out otherwise; read the readings again instead.
+var ErrOtherLayout = errors.New("the memory is of another layout")
+
+// UnmarshalBinary takes up what MarshalBinary saved. Sensors that are new since then start afresh; when an
+// energizer's zones have changed it returns ErrOtherLayout and leaves the watch as it was.
+func (w *Watch) UnmarshalBinary(b []byte) error {
+	var s saved
+	if err := json.Unmarshal(b, &s); err != nil {
+		return fmt.Errorf("read the watch's memory: %w", err)
+	}
+	if s.Version != stateVersion || s.Farm != w.farm.Name {
+		return ErrOtherLayout
+	}
+	for _, f := range w.fences {
+		old := s.Fences[f.energizer.Name]
+		if old == nil || !slices.Equal(old.Layout, f.Layout) {
+			return ErrOtherLayout
+		}
+	}
+	w.state, w.nextDue = s.State, s.NextDue
+	for _, f := range w.fences {
+		f.takeOver(s.Fences[f.energizer.Name])
+	}
+	for id, t := range w.byID {
+		if old := s.Tracks[id]; old != nil {
+			t.takeOver(old)
+		}
+	}
+	return nil
+}
