@@ -56,6 +56,7 @@ type homeView struct {
 	Open     []Alarm // wanting somebody
 	Hushed   []Alarm // put aside for a time
 	Chains   []chain
+	Fences   []fenceView
 }
 
 func (s *Server) home(w http.ResponseWriter, r *http.Request) {
@@ -63,6 +64,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) {
 	if f == nil {
 		return
 	}
+	f.Live = true
 	v := homeView{Chains: s.chains(f)}
 	for _, a := range f.Alarms {
 		if a.Hushed() {
@@ -73,6 +75,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) {
 	}
 	v.Sentence, v.Calm = s.sentence(f, v.Chains)
 	v.Calm = v.Calm && len(v.Open) == 0
+	v.Fences = s.fences(f, v.Chains)
 	f.Body = v
 	s.render(w, r, http.StatusOK, "home", f)
 }

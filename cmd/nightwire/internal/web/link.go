@@ -32,12 +32,12 @@ type linkView struct {
 }
 
 // linkPage shows one big button. Opening the link does nothing yet: mail programs open links by themselves.
-func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) { s.link(w, r, false) }
+func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) { s.follow(w, r, false) }
 
 // linkAct acknowledges. The token is the secret here, so there is no session and no form token.
-func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) { s.link(w, r, true) }
+func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) { s.follow(w, r, true) }
 
-func (s *Server) link(w http.ResponseWriter, r *http.Request, press bool) {
+func (s *Server) follow(w http.ResponseWriter, r *http.Request, press bool) {
 	if s.opts.Links == nil {
 		http.NotFound(w, r)
 		return

@@ -38,6 +38,9 @@ type Zone struct {
 	Spark       Series // the last 24 hours, kilovolts
 }
 
+// Ours reports whether the minimum is only our default for the stock.
+func (z Zone) Ours() bool { return z.MinimumFrom == MinimumOurs }
+
 // MinimumFrom says who chose a zone's minimum.
 type MinimumFrom uint8
 

@@ -15,7 +15,9 @@ import (
 var templateFiles embed.FS
 
 // pageNames lists the pages; each has a file of its name under templates.
-func pageNames() []string { return []string{"home", "login", "link", "refuse"} }
+func pageNames() []string {
+	return []string{"home", "zone", "energizer", "alarms", "alarm", "night", "week", "login", "link", "offline", "refuse"}
+}
 
 // frame is what every page is rendered with. Its methods are the templates' helpers that need the moment, the farm's
 // own time, or the words.
@@ -28,6 +30,7 @@ type frame struct {
 	Who       string
 	Locked    bool // there is a password, so there is a log out
 	Member    bool
+	Live      bool // worth keeping live: it shows how things are now
 	Flash     string
 	Problem   string
 	Body      any
@@ -44,6 +47,10 @@ func (s *Server) parsePages() (map[string]*template.Template, error) {
 		"has":   s.words.has,
 		"upper": upperFirst,
 		"dict":  dict,
+		"views": func() []string { return []string{"day", "week", "season"} },
+		"links": func() []link {
+			return []link{{"now", "/"}, {"alarms", "/alarms"}, {"night", "/night"}, {"week", "/week"}}
+		},
 	})
 	base, err := base.ParseFS(templateFiles, "templates/base.html", "templates/parts.html")
 	if err != nil {
@@ -61,6 +68,9 @@ func (s *Server) parsePages() (map[string]*template.Template, error) {
 	}
 	return pages, nil
 }
+
+// link is an entry of the navigation.
+type link struct{ Key, Path string }
 
 // dict makes a map of pairs, for handing several values to a template.
 func dict(pairs ...any) (map[string]any, error) {
@@ -146,6 +156,9 @@ func (f *frame) Lang() string { return f.words.lang }
 // local returns t in the farm's own time.
 func (f *frame) local(t time.Time) time.Time { return t.In(f.Location) }
 
+// LocalClock writes a time of day in the farm's own time.
+func (f *frame) LocalClock(t time.Time) string { return f.local(t).Format("15:04") }
+
 // Clock writes a time of day; with the date when it was not today.
 func (f *frame) Clock(t time.Time) string {
 	l, now := f.local(t), f.local(f.Now)
@@ -168,6 +181,14 @@ func (f *frame) Left(t time.Time) string { return f.words.span(t.Sub(f.Now)) }
 
 // ISO writes a time for machines.
 func (f *frame) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }
+
+// Seconds writes milliseconds as seconds.
+func (f *frame) Seconds(ms *float64) string {
+	if ms == nil {
+		return f.Num(ms, 2)
+	}
+	return f.Num(*ms/1000, 2)
+}
 
 // KV writes kilovolts without their unit; a dash when they are not known.
 func (f *frame) KV(v any) string { return f.Num(v, 1) }

@@ -141,6 +141,13 @@ type route struct {
 // own secret: the password, and the signed link.
 func (s *Server) register() {
 	s.handle("GET", "/{$}", members, s.home)
+	s.handle("GET", "/zone/{name}", members, s.zone)
+	s.handle("GET", "/energizer/{name}", members, s.energizer)
+	s.handle("GET", "/alarms", members, s.alarms)
+	s.handle("GET", "/alarm/{id}", members, s.alarm)
+	s.handle("GET", "/night", members, s.night)
+	s.handle("GET", "/week", members, s.week)
+	s.handle("GET", "/live", members, s.live)
 	s.handle("POST", "/act", forms, s.act)
 	s.handle("GET", "/login", open, s.loginPage)
 	s.handle("POST", "/login", open, s.login)
@@ -152,6 +159,9 @@ func (s *Server) register() {
 	s.handle("GET", "/-/ready", open, s.probe("ready", s.opts.Ready))
 	s.handle("GET", "/metrics", open, s.metrics)
 	s.handle("GET", "/static/{name}", open, s.static)
+	s.handle("GET", "/manifest.webmanifest", open, s.manifest)
+	s.handle("GET", "/worker.js", open, s.worker)
+	s.handle("GET", "/offline", open, s.offline)
 }
 
 // handle puts one route in the table and its guard before it.

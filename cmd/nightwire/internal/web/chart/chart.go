@@ -181,7 +181,7 @@ func cut(line []xy, gaps []interval) [][]xy {
 				cur = append(cur, at(line[i-1], p, gaps[g].from))
 			}
 			end()
-			if i > 0 && line[i-1].x < gaps[g].to {
+			if i > 0 && line[i-1].x < gaps[g].to && gaps[g].to < p.x {
 				cur = append(cur, at(line[i-1], p, gaps[g].to))
 			}
 			g++

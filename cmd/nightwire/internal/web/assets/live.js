@@ -1,0 +1,164 @@
+// Keeps a page live and its charts readable. Every page works without it.
+"use strict";
+(() => {
+  const $ = (q, in_ = document) => in_.querySelector(q);
+  const old = $("#old");
+  let fresh = Date.now(); // when this page's content was last known to be current
+  let linked = true;
+
+  // ---- how old the page is, said large while the link is down
+  const age = () => {
+    if (!old) return;
+    const s = Math.round((Date.now() - fresh) / 1000), d = old.dataset;
+    const span = s < 90 ? d.s.replace("{s}", s) : s < 5400 ? d.min.replace("{min}", Math.round(s / 60)) : d.h.replace("{h}", Math.round(s / 3600));
+    const text = d.text.replace("{span}", span);
+    old.hidden = linked;
+    document.body.classList.toggle("old", !linked);
+    if (!linked && old.textContent !== text) old.textContent = text;
+  };
+
+  // ---- fetching this page again and putting its content in place
+  const busy = () => {
+    const a = document.activeElement;
+    return dragging || (a && a.closest("main") && /^(INPUT|SELECT|TEXTAREA)$/.test(a.tagName)) || $("main [data-typed]");
+  };
+  const get = async (url) => {
+    const res = await fetch(url, { headers: { Accept: "text/html" }, cache: "no-store" });
+    if (res.redirected && new URL(res.url).pathname === "/login") location.assign(res.url);
+    if (!res.ok) throw new Error(res.status);
+    return new DOMParser().parseFromString(await res.text(), "text/html");
+  };
+  let waiting = false;
+  const refresh = async () => {
+    if (waiting || busy()) return void (stale = true);
+    waiting = true;
+    try {
+      const doc = await get(location.href);
+      if (busy()) return void (stale = true);
+      const open = [...document.querySelectorAll("details[open][id]")].map((d) => d.id);
+      const focus = document.activeElement && document.activeElement.id;
+      $("main").replaceChildren(...$("main", doc).childNodes);
+      open.forEach((id) => { const d = document.getElementById(id); if (d) d.open = true; });
+      if (focus && document.getElementById(focus)) document.getElementById(focus).focus({ preventScroll: true });
+      fresh = Date.now();
+      linked = true;
+      stale = false;
+      charts();
+    } catch (e) {
+      linked = false;
+    } finally {
+      waiting = false;
+      age();
+    }
+  };
+  let stale = false;
+  document.addEventListener("input", (e) => e.target.closest("form").setAttribute("data-typed", ""));
+  document.addEventListener("focusout", () => stale && setTimeout(() => stale && refresh(), 0));
+
+  // ---- the live link
+  const live = () => {
+    let heard = Date.now();
+    const es = new EventSource("/live");
+    const up = () => { heard = Date.now(); if (!linked) refresh(); else if (!stale) fresh = heard; age(); };
+    es.addEventListener("beat", up);
+    es.addEventListener("change", () => { heard = Date.now(); refresh(); });
+    es.onerror = () => { linked = false; age(); };
+    const watch = setInterval(() => {
+      if (Date.now() - heard > 50000) linked = false;
+      if (es.readyState === EventSource.CLOSED || Date.now() - heard > 90000) { es.close(); clearInterval(watch); setTimeout(live, 5000); }
+      age();
+    }, 5000);
+  };
+
+  // ---- charts: reading a value, moving and zooming
+  let dragging = false;
+  const when = (t) => {
+    const o = { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
+    try { return new Intl.DateTimeFormat(document.documentElement.lang, { ...o, timeZone: document.body.dataset.zone }).format(t); }
+    catch (e) { return new Intl.DateTimeFormat(document.documentElement.lang, { ...o, timeZone: "UTC" }).format(t) + " UTC"; }
+  };
+  const chart = (fig) => {
+    const from = +fig.dataset.from, to = +fig.dataset.to, rows = JSON.parse(fig.dataset.rows), svg = $("svg.plot", fig), out = $("output", fig);
+    let at = rows.length - 1;
+    const line = document.createElementNS("http://www.w3.org/2000/svg", "line");
+    line.setAttribute("class", "cursor"); line.setAttribute("y1", 18); line.setAttribute("y2", 216);
+    const read = (i) => {
+      if (!rows.length) return;
+      at = Math.max(0, Math.min(rows.length - 1, i));
+      const [s, lo, mid, hi] = rows[at], x = (100 * s) / (to - from) + "%";
+      line.setAttribute("x1", x); line.setAttribute("x2", x); svg.append(line);
+      out.textContent = fig.dataset.value.replace("{at}", when((from + s) * 1000)).replace("{v}", mid).replace("{low}", lo).replace("{high}", hi);
+    };
+    const nearest = (x) => {
+      const box = svg.getBoundingClientRect(), s = ((x - box.left) / box.width) * (to - from);
+      let best = 0;
+      rows.forEach((r, i) => { if (Math.abs(r[0] - s) < Math.abs(rows[best][0] - s)) best = i; });
+      read(best);
+    };
+    const go = async (a, b) => {
+      const url = new URL(location.href);
+      ["view", "done"].forEach((k) => url.searchParams.delete(k));
+      url.searchParams.set("from", Math.round(a)); url.searchParams.set("to", Math.round(b));
+      try {
+        const doc = await get(url), had = fig.contains(document.activeElement);
+        document.querySelectorAll("figure.chart").forEach((f) => { const n = doc.getElementById(f.id); if (n) f.replaceWith(n); });
+        history.replaceState(null, "", url);
+        charts();
+        if (had) document.getElementById(fig.id).focus({ preventScroll: true });
+      } catch (e) { svg.style.transform = ""; linked = false; age(); }
+    };
+    const span = to - from, zoom = (k, mid = (from + to) / 2) => go(mid - (mid - from) * k, mid + (to - mid) * k);
+    fig.addEventListener("keydown", (e) => {
+      if (e.target !== fig || e.ctrlKey || e.metaKey || e.altKey) return;
+      const act = { ArrowLeft: () => read(at - 1), ArrowRight: () => read(at + 1), Home: () => read(0), End: () => read(rows.length - 1),
+        PageUp: () => go(from - span / 2, to - span / 2), PageDown: () => go(from + span / 2, to + span / 2), "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2) }[e.key];
+      if (act) { e.preventDefault(); act(); }
+    });
+    // One finger or the mouse moves, two fingers zoom. The picture follows at once; the new one is fetched at the end.
+    const down = new Map();
+    let start = null;
+    const mark = () => {
+      const xs = [...down.values()];
+      return { mid: xs.reduce((a, b) => a + b, 0) / xs.length, wide: xs.length > 1 ? Math.abs(xs[0] - xs[1]) : 0 };
+    };
+    svg.addEventListener("pointerdown", (e) => { down.set(e.pointerId, e.clientX); start = mark(); });
+    svg.addEventListener("pointermove", (e) => {
+      if (!down.has(e.pointerId)) { if (e.pointerType === "mouse") nearest(e.clientX); return; }
+      down.set(e.pointerId, e.clientX);
+      const m = mark();
+      if (!dragging && Math.abs(m.mid - start.mid) < 8 && Math.abs(m.wide - start.wide) < 8) return;
+      if (!dragging) { dragging = true; svg.setPointerCapture(e.pointerId); }
+      const k = start.wide > 20 ? m.wide / start.wide : 1;
+      svg.style.transform = `translateX(${m.mid - start.mid}px) scaleX(${k})`;
+    });
+    const end = (e) => {
+      if (!down.has(e.pointerId)) return;
+      const m = mark(), box = fig.getBoundingClientRect();
+      down.delete(e.pointerId);
+      if (!dragging) { if (e.type === "pointerup") nearest(e.clientX); return; }
+      if (down.size) return; // the second finger is still there
+      dragging = false;
+      const k = last > 20 && start.wide > 20 ? last / start.wide : 1, shift = ((m.mid - start.mid) / box.width) * span;
+      const mid = (from + to) / 2 - shift;
+      if (e.type === "pointercancel") svg.style.transform = ""; else go(mid - span / 2 / k, mid + span / 2 / k);
+    };
+    let last = 0;
+    svg.addEventListener("pointermove", () => { const w = down.size > 1 ? mark().wide : last; last = w; });
+    ["pointerup", "pointercancel"].forEach((t) => svg.addEventListener(t, end));
+  };
+  const charts = () => document.querySelectorAll("figure.chart[data-rows]").forEach(chart);
+
+  // ---- start
+  charts();
+  if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/worker.js").catch(() => {});
+  if (document.body.dataset.live) {
+    live();
+    addEventListener("pageshow", (e) => e.persisted && refresh());
+    document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && Date.now() - fresh > 60000 && refresh());
+  }
+  document.querySelectorAll("button.print").forEach((b) => { b.hidden = false; b.addEventListener("click", () => print()); });
+  const reached = $("#reached");
+  if (reached && "caches" in window) caches.match("/reached").then((r) => r && r.text()).then((t) => {
+    if (t) reached.textContent = reached.dataset.text.replace("{at}", new Date(+t).toLocaleString(document.documentElement.lang));
+  });
+})();
