@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -38,6 +39,14 @@ func (o *Options) check() error {
 			return fmt.Errorf("power of %s has a figure out of range; none is negative, and a start is a share up to 1", name)
 		}
 	}
+	for on, q := range o.Sensors {
+		if err := q.check(); err != nil {
+			return fmt.Errorf("sensor of %s: %w", cmp.Or(on, "all"), err)
+		}
+	}
+	if err := o.Climate.check(); err != nil {
+		return err
+	}
 	for i := range o.Faults {
 		if err := o.Faults[i].check(o.Farm, o.strands); err != nil {
 			return err
@@ -73,6 +82,37 @@ func (g *Ground) check() error {
 		return errors.New("patchy, dry leak, ohms ratio or pushes is out of range")
 	case g.OhmsRatio > 0 && g.OhmsRatio < 0.01:
 		return errors.New("a wire has at least a hundredth of the ohms it should")
+	}
+	return nil
+}
+
+func (c *Climate) check() error {
+	for _, d := range c.Dry {
+		if !within(-1e6, 1e6, d.FromDay, d.ToDay) {
+			return errors.New("climate: a dry spell is two days counted from the start")
+		}
+	}
+	if !within(-90, 90, c.LatitudeDeg) || !within(-180, 180, c.LongitudeDeg) || !within(-60, 60, c.MeanC, c.SeasonC, c.DayC) ||
+		!within(0, 0.9, c.RainHours) || !within(0, 100, c.RainMM, c.WindMS) || !within(0, 1, c.StartSoil) {
+		return errors.New("climate: a figure is out of range; degrees, hours of rain as a share up to 0.9, soil as a share up to 1")
+	}
+	return nil
+}
+
+func (s *Sensor) check() error {
+	switch {
+	case s.Stamp != NoStamp && s.Stamp != RFC3339 && s.Stamp != Unix && s.Stamp != UnixMilli:
+		return fmt.Errorf("stamp %q is not one of %s, %s, %s", s.Stamp, RFC3339, Unix, UnixMilli)
+	case s.Payload != KV && s.Payload != V && s.Payload != Number:
+		return fmt.Errorf("payload %q is not one of %s, %s", s.Payload, V, Number)
+	case !within(0, 0.9, s.Loss) || !within(0, 1, s.Duplicates, s.Glitch) || !within(0, 1e4, s.LossRun):
+		return errors.New("loss is a share up to 0.9, duplicates and glitch up to 1; none is negative")
+	case s.Jitter < 0 || s.Jitter > 24*time.Hour || s.WanderTime < 0 || s.ClockOffset.Abs() > longestSeason || !within(-1e5, 1e5, s.DriftPPM):
+		return errors.New("jitter is at most a day, drift 100,000 ppm, and the clock not five years off")
+	case !within(0, 10, s.Gain, s.GainSpread, s.White, s.Wander) || !within(-0.1, 0.1, s.PerC):
+		return errors.New("gain and noise are shares of the reading")
+	case !within(0, 1e4, s.StepVolts, s.FloorVolts, s.BatteryDays) || !within(-300, 100, s.RSSI):
+		return errors.New("steps, floor, battery days or rssi is out of range")
 	}
 	return nil
 }

@@ -57,7 +57,7 @@ type Hour struct {
 // Rates of wetting and drying an hour. No measured figures for leaves on fence wire were found; these are chosen so
 // that dew comes on through a clear night and is gone by mid-morning, and rain dries in two to twelve hours.
 const (
-	dewPerHour     = 0.14
+	dewPerHour     = 0.25
 	wetPerMM       = 0.7
 	dryStill       = 0.06
 	drySun         = 0.45
@@ -129,7 +129,7 @@ func wetting(h *Hour, cover float64) {
 	case h.Sun > 0.02:
 		h.Dew = max(0, h.Dew-drySun*h.Sun-dryWind*h.WindMS)
 	case h.TempC > 0:
-		h.Dew = min(1, h.Dew+dewPerHour*(1-0.85*cover)*max(0, 1-h.WindMS/7))
+		h.Dew = min(1, h.Dew+dewPerHour*max(0, (1-cover)*max(0, 1-h.WindMS/7)-0.1))
 	}
 }
 

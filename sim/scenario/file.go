@@ -2,7 +2,6 @@ package scenario
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"nightwire/ingest/farm"
@@ -240,12 +239,9 @@ func (a *actFile) act(start time.Time) (sim.Act, error) {
 
 func (f *file) grounds(fm *farm.Farm) (map[string]sim.Ground, error) {
 	out := map[string]sim.Ground{}
-	for name, g := range f.Ground {
+	for name := range f.Ground {
 		if name != "all" && fm.Zone(name) == nil {
 			return nil, fmt.Errorf("ground of %q: there is no such zone", name)
-		}
-		if !allFinite(append([]float64{g.StartMM, g.Vigour, g.Contact, g.Patchy, g.Dew, g.OhmsRatio, g.DrySiemen, g.Dirt, g.Pushes}, g.WiresMM...), 1e4) {
-			return nil, fmt.Errorf("ground of %s has a figure beyond 10,000; give plain figures", name)
 		}
 	}
 	for _, z := range fm.Zones {
@@ -259,15 +255,6 @@ func (f *file) grounds(fm *farm.Farm) (map[string]sim.Ground, error) {
 		}
 	}
 	return out, nil
-}
-
-func allFinite(vs []float64, limit float64) bool {
-	for _, v := range vs {
-		if !(math.Abs(v) <= limit) {
-			return false
-		}
-	}
-	return true
 }
 
 func (f *file) powers() map[string]sim.Power {
@@ -293,35 +280,18 @@ func (f *file) sensors(fm *farm.Farm) (map[farm.Source]sim.Sensor, error) {
 		default:
 			return nil, fmt.Errorf("sensor of %q: there is no such zone or energizer", name)
 		}
-		q, err := s.sensor()
-		if err != nil {
-			return nil, fmt.Errorf("sensor of %s: %w", name, err)
-		}
-		out[on] = q
+		out[on] = s.sensor()
 	}
 	return out, nil
 }
 
-func (s *sensorFile) sensor() (sim.Sensor, error) {
-	stamp, payload := sim.Stamp(s.Stamp), sim.Payload(s.Payload)
-	switch {
-	case stamp != sim.NoStamp && stamp != sim.RFC3339 && stamp != sim.Unix && stamp != sim.UnixMilli:
-		return sim.Sensor{}, fmt.Errorf("stamp %q is not one of rfc3339, unix, unix-ms", s.Stamp)
-	case payload != sim.KV && payload != sim.V && payload != sim.Number:
-		return sim.Sensor{}, fmt.Errorf("payload %q is not one of v, number", s.Payload)
-	case !(s.Loss >= 0 && s.Loss < 1) || !(s.Duplicates >= 0 && s.Duplicates <= 1):
-		return sim.Sensor{}, fmt.Errorf("loss %g and duplicates %g are shares from 0 to under 1", s.Loss, s.Duplicates)
-	case s.Jitter < 0 || s.Jitter > 24*time.Hour || s.WanderTime < 0 || math.Abs(s.DriftPPM) > 1e5:
-		return sim.Sensor{}, fmt.Errorf("jitter, wander_time or drift_ppm is out of range; jitter is at most a day, drift 100,000 ppm")
-	case !allFinite([]float64{s.Gain, s.GainSpread, s.PerC, s.White, s.Wander, s.StepVolts, s.FloorVolts, s.Glitch, s.LossRun, s.BatteryDays, s.RSSI}, 1e6):
-		return sim.Sensor{}, fmt.Errorf("a figure is beyond a million; give plain figures")
-	}
+func (s *sensorFile) sensor() sim.Sensor {
 	return sim.Sensor{
 		Gain: s.Gain, GainSpread: s.GainSpread, PerC: s.PerC, White: s.White, Wander: s.Wander, WanderTime: s.WanderTime,
 		StepVolts: s.StepVolts, FloorVolts: s.FloorVolts, Glitch: s.Glitch, Loss: s.Loss, LossRun: s.LossRun, Jitter: s.Jitter,
-		Duplicates: s.Duplicates, DriftPPM: s.DriftPPM, ClockOffset: s.ClockOffset, Stamp: stamp, Seq: s.Seq, Payload: payload,
+		Duplicates: s.Duplicates, DriftPPM: s.DriftPPM, ClockOffset: s.ClockOffset, Stamp: sim.Stamp(s.Stamp), Seq: s.Seq, Payload: sim.Payload(s.Payload),
 		NoPulses: s.NoPulses, BatteryDays: s.BatteryDays, RSSI: s.RSSI, EarthReading: s.Earth, NoSupply: s.NoSupply,
-	}, nil
+	}
 }
 
 func (c *climateFile) climate() sim.Climate {
