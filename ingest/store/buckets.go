@@ -201,10 +201,28 @@ func (g *gauge) block(ctx context.Context, data *sql.Stmt, h blockHead) (err err
 		}
 	}
 	at, vals, err := g.unpack.field(b, g.field)
-	for i, v := range vals {
-		g.add(at[i], tally{n: 1, min: v, max: v, mean: v})
-	}
+	g.addAll(at, vals)
 	return err
+}
+
+// addAll adds values in order of time, a stretch that falls into one part at a time.
+func (g *gauge) addAll(at []int64, vals []float64) {
+	for i := 0; i < len(at); {
+		p := g.place(at[i])
+		if p < 0 {
+			i++
+			continue
+		}
+		t := tally{min: vals[i], max: vals[i]}
+		sum := 0.0
+		for end := g.edges[p+1]; i < len(at) && at[i] < end; i++ {
+			v := vals[i]
+			t.n, t.min, t.max = t.n+1, min(t.min, v), max(t.max, v)
+			sum += v
+		}
+		t.mean = sum / float64(t.n)
+		g.tallies[p].add(t)
+	}
 }
 
 // fits reports whether each hour of a block lies within one part.

@@ -85,7 +85,10 @@ func (db *DB) freshOf(ctx context.Context, tx *sql.Tx, id int64, name pulse.Sens
 
 // once sorts readings of one sensor by time and keeps the first of each.
 func once(rs []pulse.Reading) []pulse.Reading {
-	slices.SortStableFunc(rs, func(a, b pulse.Reading) int { return a.At.Compare(b.At) })
+	byTime := func(a, b pulse.Reading) int { return a.At.Compare(b.At) }
+	if !slices.IsSortedFunc(rs, byTime) { // mostly they are, and readings are large to move
+		slices.SortStableFunc(rs, byTime)
+	}
 	return slices.CompactFunc(rs, func(a, b pulse.Reading) bool { return a.At.Equal(b.At) })
 }
 

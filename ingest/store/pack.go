@@ -41,7 +41,8 @@ type packJob struct {
 	report      func(done, total int64)
 	start, end  int64 // of all rows to pack
 	done        int64
-	damaged     []int64 // rows
+	damaged     []int64       // rows
+	counts      map[int64]int // readings of each sensor in the span
 	pack        packer
 	unpack      unpacker
 	merged, old []pulse.Reading
@@ -72,8 +73,7 @@ func (j *packJob) run(ctx context.Context) (err error) {
 
 // span returns where rows from from on hold packReadings of one sensor, or the end: so much is packed in one go.
 func (j *packJob) span(ctx context.Context, from int64) (to int64, err error) {
-	to, j.damaged = from, nil
-	counts := make(map[int64]int)
+	to, j.damaged, j.counts = from, nil, make(map[int64]int)
 	full := false
 	damaged := func(seq int64) {
 		logDamaged(j.db.log)(seq)
@@ -89,8 +89,8 @@ func (j *packJob) span(ctx context.Context, from int64) (to int64, err error) {
 			if !ok {
 				return err
 			}
-			counts[id]++
-			full = full || counts[id] >= packReadings
+			j.counts[id]++
+			full = full || j.counts[id] >= packReadings
 		}
 	})
 	if err == errEnough {
@@ -114,6 +114,9 @@ func (j *packJob) group(ctx context.Context, from, to, g, groups int64) error {
 			r := pulse.Reading{}
 			if err := b.reading(&r, body); err != nil {
 				return err
+			}
+			if bySensor[id] == nil {
+				bySensor[id] = make([]pulse.Reading, 0, j.counts[id])
 			}
 			bySensor[id] = append(bySensor[id], r)
 		}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"encoding/binary"
-	"math"
 
 	"nightwire/ingest/pulse"
 )
@@ -21,7 +20,7 @@ func (t *tally) add(o tally) {
 		*t = o
 		return
 	}
-	t.min, t.max = math.Min(t.min, o.min), math.Max(t.max, o.max)
+	t.min, t.max = min(t.min, o.min), max(t.max, o.max)
 	t.n += o.n
 	t.mean += (o.mean - t.mean) * float64(o.n) / float64(t.n)
 }

@@ -1,0 +1,108 @@
+package store
+
+import (
+	"errors"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"nightwire/ingest/pulse"
+)
+
+// numbered makes readings that can be told apart, n of them from i on.
+func numbered(i, n int) []pulse.Reading {
+	rs := make([]pulse.Reading, n)
+	for k := range rs {
+		rs[k] = volts("a", day0.Add(time.Duration(i+k)*time.Second), float64(i+k))
+	}
+	return rs
+}
+
+func TestFollowerOutlastsPackingAndRestart(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "night.db")
+	db := openAt(t, path)
+	mustAppend(t, db, numbered(0, 10)...)
+	c, err := db.Follow(ctx, "mirror")
+	if err != nil || c != 10 {
+		t.Fatalf("a new follower begins at %d, %v; want the end, 10", c, err)
+	}
+	mustAppend(t, db, numbered(10, 10)...)
+	mustPack(t, db)
+	mustAppend(t, db, numbered(20, 10)...)
+	mustPack(t, db)
+	db.Close()
+	db = openAt(t, path)
+	if c, err := db.Follow(ctx, "mirror"); err != nil || c != 10 {
+		t.Fatalf("the follower comes back at %d, %v; want 10", c, err)
+	}
+	rs, next, err := db.Since(ctx, c, 15)
+	if diff := cmp.Diff(numbered(10, 15), rs, sameReading); diff != "" || next != 25 || err != nil {
+		t.Fatalf("next %d, %v (-want +got):\n%s", next, err, diff)
+	}
+	if err := db.Passed(ctx, "mirror", next); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Passed(ctx, "mirror", 3); err != nil { // never goes back
+		t.Fatal(err)
+	}
+	mustPack(t, db)
+	rs, next, err = db.Since(ctx, next, 100)
+	if diff := cmp.Diff(numbered(25, 5), rs, sameReading); diff != "" || next != 30 || err != nil {
+		t.Fatalf("next %d, %v (-want +got):\n%s", next, err, diff)
+	}
+	if end, err := db.End(ctx); err != nil || end != 30 {
+		t.Errorf("end is %d, %v", end, err)
+	}
+}
+
+func TestCursorOutsideWhatIsKept(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "night.db")
+	db := openAt(t, path)
+	mustAppend(t, db, numbered(0, 10)...)
+	mustPack(t, db)
+	for name, c := range map[string]Cursor{"packed away": 3, "past the end": 11, "negative": -1} {
+		if _, _, err := db.Since(ctx, c, 5); !errors.Is(err, ErrCursor) {
+			t.Errorf("%s: got %v, want ErrCursor", name, err)
+		}
+	}
+	// Numbers go on where they were although no row is left to count from.
+	db.Close()
+	db = openAt(t, path)
+	mustAppend(t, db, numbered(10, 1)...)
+	rs, next, err := db.Since(ctx, 10, 5)
+	if diff := cmp.Diff(numbered(10, 1), rs, sameReading); diff != "" || next != 11 || err != nil {
+		t.Errorf("next %d, %v (-want +got):\n%s", next, err, diff)
+	}
+}
+
+func TestUnfollowLetsGo(t *testing.T) {
+	ctx := t.Context()
+	db := openTemp(t)
+	for _, name := range []string{"fast", "slow"} {
+		if _, err := db.Follow(ctx, name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	mustAppend(t, db, numbered(0, 10)...)
+	if err := db.Passed(ctx, "fast", 10); err != nil {
+		t.Fatal(err)
+	}
+	mustPack(t, db)
+	if rs, _, err := db.Since(ctx, 0, 100); err != nil || len(rs) != 10 {
+		t.Fatalf("the slow one sees %d, %v; want 10", len(rs), err)
+	}
+	if err := db.Unfollow(ctx, "slow"); err != nil {
+		t.Fatal(err)
+	}
+	mustPack(t, db)
+	if _, _, err := db.Since(ctx, 0, 100); !errors.Is(err, ErrCursor) {
+		t.Errorf("rows that nobody waits for are still kept: %v", err)
+	}
+	if n := len(collect(t, db, "a", time.Time{}, time.Time{})); n != 10 {
+		t.Errorf("%d readings are left, want 10", n)
+	}
+}
