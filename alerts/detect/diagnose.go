@@ -135,10 +135,16 @@ func (d *diagnoser) misfit(wide float64) float64 {
 
 // one returns the squared, standardised distance of ratio r of node i from the predicted p.
 func (d *diagnoser) one(i int, r, p, wide float64) float64 {
+	if r == 0 { // a sensor shows nothing under its own floor
+		p = max(0, p-floorVolts/d.before[i])
+	}
 	sd := d.sd[i]*math.Max(min(p, 1.2), 0.1) + 0.006
 	sd = math.Hypot(sd, wide*(1-p))
 	return (r - p) * (r - p) / (sd * sd)
 }
+
+// floorVolts is the weakest pulse that every sensor is taken to see. Common practice, no source.
+const floorVolts = 300
 
 // changeSlack is how far, as a share of the change, the circuit may be off: unknown source ohms, leakage and wire.
 const changeSlack = 0.06
@@ -243,10 +249,14 @@ func (d *diagnoser) heardNow() int {
 func (d *diagnoser) shunt(z int) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
+	depth := 0.0
+	for p := zone.Parent; p >= 0; p = d.f.net.Zones[p].Parent {
+		depth += 0.1 // of two zones that fit alike, walk the nearer first
+	}
 	try := func(part, ohms float64) {
 		f := line.Fault{Kind: line.Shunt, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
 		d.solver.Volts(d.after, d.f.Base, f)
-		s := d.misfit(changeSlack) + costShunt
+		s := d.misfit(changeSlack) + costShunt + depth
 		if s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}

@@ -6,70 +6,46 @@ import (
 	"nightwire/alerts"
 )
 
-// episodes remembers when the fence dipped and recovered. A contact that comes and goes shows as dips too short to
-// agree with each other; so does a sensor with the odd wild reading, and only the fence's own record tells how many
-// are too many.
+// episodes remembers when a sensor dipped and recovered. A contact that comes and goes shows as dips too short to
+// agree with each other; so do stock that lean on the wire, and a sensor with the odd wild reading. Only the sensor's
+// own record tells how many are too many.
 type episodes struct {
-	Times [32]ms
+	Times [24]ms
 	N     int
 	Rate  float64 // dips an hour, as a rule
-	Last  ms
+	Today int
 }
 
 const (
-	usualDips   = 0.2  // an hour, until the fence has a record; common practice, no source
-	dipSurprise = 1e-6 // chance of so many dips in a window that counts as a fault
-	dipWindow   = 60   // minutes, or thirty reporting periods where that is longer
+	usualDips   = 0.4         // an hour, until there is a record; common practice, no source
+	dipSurprise = 1e-6        // chance of so many dips in a window that counts as a fault
+	dipWindow   = 60 * 60_000 // or thirty reporting periods where that is longer
+	busyHours   = 2.0         // stock lean on the wire by day, which doubles the day's mean
 )
 
-func (e *episodes) window(f *fence) ms { return max(dipWindow*60_000, 30*f.longest()) }
+// window is over how long a sensor's dips are counted.
+func (t *track) window() ms { return max(dipWindow, 30*t.every) }
 
-// calmAfter is how long there must be no dip before a flapping contact counts as mended.
-func (e *episodes) calmAfter(f *fence) ms { return e.window(f) * 3 / 2 }
-
-// end notes that a fault has ended, which is the end of a dip too.
-func (e *episodes) end(f *fence, now ms) { e.add(f, now) }
-
-func (e *episodes) add(f *fence, now ms) bool {
-	if e.N > 0 && now-e.Last < f.longest()*3/2 {
-		e.Last = now // the same dip, seen by another sensor
-		return false
-	}
+// dipped notes that a dip is over, and reports whether there have been too many of late.
+func (t *track) dipped(now ms) bool {
+	e := &t.Dipped
 	e.Times[e.N%len(e.Times)] = now
 	e.N++
-	e.Last = now
-	return true
-}
-
-// recent counts the dips within the window.
-func (e *episodes) recent(f *fence, now ms) int {
-	n := 0
+	e.Today++
+	recent := 0
 	for i := range min(e.N, len(e.Times)) {
-		if now-e.Times[i] <= e.window(f) {
-			n++
+		if now-e.Times[i] <= t.window() {
+			recent++
 		}
 	}
-	return n
+	mean := math.Max(usualDips, e.Rate*busyHours) * float64(t.window()) / 3_600_000
+	return poissonTail(recent, mean) < dipSurprise
 }
 
-// note takes in that a sensor's dip is over, and tells when there have been too many.
-func (e *episodes) note(f *fence, t *track, now ms) {
-	if !e.add(f, now) {
-		return
-	}
-	for _, in := range f.Troubles {
-		if in.Cause == alerts.CauseIntermittent {
-			in.Quiet = now
-			return
-		}
-	}
-	hours := float64(e.window(f)) / 3_600_000
-	rate := math.Max(usualDips, e.Rate) * hours
-	n := e.recent(f, now)
-	if poissonTail(n, rate) > dipSurprise {
-		return
-	}
-	f.flapping(t, now)
+// closeDay takes the day's dips into the record.
+func (e *episodes) closeDay() {
+	e.Rate += (float64(e.Today)/24 - e.Rate) * 0.3
+	e.Today = 0
 }
 
 // poissonTail returns the chance of n or more where mean are expected.
@@ -82,33 +58,61 @@ func poissonTail(n int, mean float64) float64 {
 	return math.Max(0, 1-below)
 }
 
-// flapping raises, or turns an open incident into, a fault that comes and goes.
-func (f *fence) flapping(t *track, now ms) {
-	zone := f.whereItDips(t)
+// calmAfter is how long there must be no dip before a flapping contact counts as mended.
+func (f *fence) calmAfter() ms { return max(dipWindow, 30*f.longest()) * 3 / 2 }
+
+// dipOver takes in that a sensor's dip is over, and tells when there have been too many.
+func (f *fence) dipOver(t *track, now ms) {
+	tooMany := t.dipped(now)
 	for _, in := range f.Troubles {
-		if !in.Slow && in.Cause != alerts.Open && in.Cause != alerts.EnergizerOff {
-			before := in.S.Finding
-			in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
-			f.tellChange(in, before, now)
+		if in.Cause == alerts.CauseIntermittent {
+			in.Quiet = now
 			return
 		}
 	}
+	if tooMany {
+		f.flapping(t, now)
+	}
+}
+
+// flapping raises, or turns an open incident into, a fault that comes and goes.
+func (f *fence) flapping(t *track, now ms) {
+	for _, in := range f.Troubles {
+		if !in.Slow && in.Cause != alerts.Open && in.Cause != alerts.EnergizerOff {
+			f.nowFlaps(in, now)
+			return
+		}
+	}
+	zone := f.whereItDips(t)
 	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Members: []member{{Node: zone + 1, Before: t.Level, Least: 1}}}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
 }
 
-// whereItDips holds the dips that each sensor has seen against the circuit.
+// nowFlaps says that a fault which seemed to stay comes and goes.
+func (f *fence) nowFlaps(in *incident, now ms) {
+	before := in.S.Finding
+	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
+	f.tellChange(in, before, now)
+	if f.Suspect.For == in.S.ID {
+		f.closeSuspicion()
+	}
+}
+
+// whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from.
 func (f *fence) whereItDips(t *track) int {
 	before := make([]float64, len(f.tracks))
+	kept := make([]since, len(f.tracks))
 	for i, o := range f.tracks {
-		if o == nil || o.Level <= 0 || o.Gone {
+		if o == nil {
+			continue
+		}
+		kept[i] = o.Since
+		o.Since = o.Dips
+		if o.Level <= 0 || o.Gone {
 			continue
 		}
 		before[i] = o.Level
-		keep := o.Since
-		defer func() { o.Since = keep }()
-		o.Since = o.Dips
 		for k := range o.Since.Vals {
 			o.Since.Vals[k] *= o.Level
 		}
@@ -117,6 +121,11 @@ func (f *fence) whereItDips(t *track) int {
 		}
 	}
 	v := f.diag.diagnose(before)
+	for i, o := range f.tracks {
+		if o != nil {
+			o.Since = kept[i]
+		}
+	}
 	if v.zone >= 0 {
 		return v.zone
 	}

@@ -85,6 +85,17 @@ func (s *supplyWatch) take(f *fence, r *pulse.Reading, now ms) {
 	}
 }
 
+// standing returns the alarm that the supply has raised, or nil.
+func (s *supplyWatch) standing() *standing {
+	switch {
+	case s.Battery.up():
+		return &s.Battery
+	case s.Slow.up():
+		return &s.Slow
+	}
+	return nil
+}
+
 // low reports whether the supply is low, as far as it is known.
 func (s *supplyWatch) low() bool {
 	v, ok := s.Supply.median()

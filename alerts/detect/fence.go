@@ -26,11 +26,13 @@ type fence struct {
 	Learnt   bool // gains are from a whole day
 	Suspect  suspicion
 	Troubles []*incident
-	Dips     episodes
+	Ends     [4]ms // when the last faults of the wire ended
+	NEnds    int
 	Supply   supplyWatch
 	Days     dayBook
 	Growths  []standing // by zone
 	Faulty   []standing // by node
+	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
 	Odd      oddPair
 	LevelSum float64 // of all sensors' levels
 	WeakFor  int     // looks in a row at which the energizer gave less than it should
@@ -64,6 +66,7 @@ func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
 	f.Suspect.Before = make([]float64, n)
 	f.Growths = make([]standing, len(net.Zones))
 	f.Faulty = make([]standing, n)
+	f.Wrong = make([]float64, n)
 	f.Days.init(len(net.Zones))
 	f.diag = newDiagnoser(f)
 	return f, nil
@@ -117,7 +120,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	t.Prev = t.LastVal
 	t.LastVal, t.LastSeen = v, at
 	if f.Faulty[t.node].up() || t.Stuck.up() {
-		f.checkTruth(t, v, now)
+		t.normal(v)
 		return
 	}
 	f.judge(t, v, at, now)
@@ -137,7 +140,7 @@ func (f *fence) judge(t *track, v float64, at, now ms) {
 		f.suspect(at)
 	} else {
 		if t.Bad > 0 {
-			f.Dips.note(f, t, now)
+			f.dipOver(t, now)
 		}
 		t.Bad = 0
 	}
@@ -370,6 +373,7 @@ func (f *fence) rebase(now ms) {
 		return
 	}
 	f.Base = est.State
+	f.checkTruth(now)
 	f.checkPairs(obs, now)
 	f.checkEnergizer(now)
 	f.checkEarth(est, now)

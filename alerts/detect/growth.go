@@ -79,6 +79,7 @@ func (f *fence) closeDay(now ms) {
 	for _, t := range f.tracks {
 		if t != nil {
 			t.Day.reset()
+			t.Dipped.closeDay()
 		}
 	}
 	b.Start, b.End = b.End, f.w.midnight(now)

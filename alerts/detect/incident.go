@@ -84,9 +84,28 @@ func (f *fence) sameTrouble(v verdict) *incident {
 func (f *fence) open(v verdict, now ms) {
 	in := &incident{Quiet: now}
 	in.adopt(f, v)
+	if v.zone >= 0 && v.cause != alerts.Open && f.recurs(now) {
+		in.Cause = alerts.CauseIntermittent
+	}
 	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
+	if s := f.Supply.standing(); v.zone < 0 && s != nil {
+		in.S, *s = *s, standing{} // the battery's alarm was the first sign of this
+		f.w.update(&in.S, now, f.finding(in))
+	} else {
+		f.w.raise(&in.S, now, f.finding(in))
+	}
 	f.follow(in, now)
+}
+
+// recurs reports whether faults of the wire have ended twice in the last hours: then this is one that comes and goes.
+func (f *fence) recurs(now ms) bool {
+	n := 0
+	for i := range min(f.NEnds, len(f.Ends)) {
+		if now-f.Ends[i] < 3*dipWindow {
+			n++
+		}
+	}
+	return n >= 2
 }
 
 // follow keeps the suspicion open for the incident until its diagnosis has settled.
@@ -274,9 +293,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		m.Good = 0
 		in.Quiet = now
 		if m.Flips >= flipsToFlap && in.Cause != alerts.CauseIntermittent {
-			before := in.S.Finding
-			in.Cause = alerts.CauseIntermittent
-			f.tellChange(in, before, now)
+			f.nowFlaps(in, now)
 		}
 	}
 	if v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)) {
@@ -320,8 +337,9 @@ func (f *fence) settle(now ms) {
 				t.restart(t.LastVal)
 			}
 		}
-		if !in.Slow {
-			f.Dips.end(f, now)
+		if !in.Slow && in.Zone >= 0 && in.Cause != alerts.Open {
+			f.Ends[f.NEnds%len(f.Ends)] = now
+			f.NEnds++
 		}
 	}
 }
@@ -329,7 +347,7 @@ func (f *fence) settle(now ms) {
 // over reports whether every member that can be heard says that the fault is gone.
 func (in *incident) over(f *fence, now ms) bool {
 	if in.Cause == alerts.CauseIntermittent {
-		return now-in.Quiet > f.Dips.calmAfter(f)
+		return now-in.Quiet > f.calmAfter()
 	}
 	if in.Slow {
 		better := len(in.Members) > 0

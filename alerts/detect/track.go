@@ -55,6 +55,7 @@ type track struct {
 	Bad      int // readings in a row that stand for a fault
 	Under    int // readings in a row under the minimum
 	Since    since
+	Dipped   episodes
 	Dips     since // newest ratios to the level of readings that stood for a fault
 
 	Day histogram

@@ -11,7 +11,7 @@ import (
 const (
 	frozenSurprise = 27.6 // natural logarithm of how unlikely a run of equal readings must be: one in a million million
 	leastFrozen    = 15   // readings, however lively the sensor used to be
-	truthReadings  = 10   // in a row that agree before a sensor is believed again
+	truthLooks     = 3    // in a row, half an hour apart, that agree before a sensor is believed again
 	strikesNeeded  = 4    // looks in a row, half an hour apart, before an impossible pair is acted upon
 )
 
@@ -96,22 +96,28 @@ func (f *fence) againstEvidence(t *track) []string {
 	return out
 }
 
-// checkTruth lets an accused sensor prove itself: its reading agrees with its level before, moved as its neighbours
-// have moved.
-func (f *fence) checkTruth(t *track, v float64, now ms) {
-	s := &f.Faulty[t.node]
-	if !s.up() {
-		return
-	}
-	if t.Level > 0 && v > 0.85*t.Level && v < 1.15*t.Level {
-		s.Good++
-	} else {
-		s.Good = 0
-	}
-	if s.Good >= truthReadings {
-		f.w.clear(s, now, fmt.Sprintf("%s's sensor agrees with the fence again.", titled(t.name)))
-		t.Bad, t.Under = 0, 0
-		t.restart(v)
+// checkTruth lets accused sensors prove themselves: what one shows is again what the others, through the circuit, say
+// it should.
+func (f *fence) checkTruth(now ms) {
+	f.diag.solver.Volts(f.diag.after, f.Base, line.Fault{})
+	for i, t := range f.tracks {
+		s := &f.Faulty[i]
+		if t == nil || !s.up() || t.Gone || t.Level <= 0 {
+			continue
+		}
+		off := math.Abs(math.Log(t.Level / (f.diag.after[i] * f.Gains[i])))
+		if f.Wrong[i] == 0 {
+			f.Wrong[i] = off
+		}
+		if off < math.Max(0.04, 0.4*f.Wrong[i]) {
+			s.Good++
+		} else {
+			s.Good = 0
+		}
+		if s.Good >= truthLooks {
+			f.w.clear(s, now, fmt.Sprintf("%s's sensor agrees with the fence again.", titled(t.name)))
+			t.Bad, t.Under, f.Wrong[i] = 0, 0, 0
+		}
 	}
 }
 
