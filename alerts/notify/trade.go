@@ -1,0 +1,282 @@
+package notify
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"strings"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// thing names a source in a sentence.
+func (w words) thing(s farm.Source) string {
+	kind, name, ok := strings.Cut(string(s), "/")
+	switch {
+	case s == farm.Site:
+		return "the sensors"
+	case ok && kind == "energizer":
+		return "energizer " + name
+	case ok:
+		return name
+	}
+	return string(s)
+}
+
+// what says what is wrong, without a capital.
+func (w words) what(f alerts.Finding) string {
+	name := w.thing(f.Source)
+	switch f.Condition {
+	case alerts.Silent:
+		if f.Source == farm.Site {
+			return "no sensor is heard"
+		}
+		return name + " is not heard"
+	case alerts.Growth:
+		if f.BelowMinimumOn != nil && f.BelowMinimumOn.After(w.now) {
+			return name + " goes under its minimum about " + w.local(*f.BelowMinimumOn).Format("Mon 2 January")
+		}
+		return name + " is being grown over"
+	case alerts.FaultySensor:
+		return name + "'s sensor cannot be right"
+	case alerts.BadJoint:
+		return name + " has a bad joint"
+	case alerts.Earth:
+		return name + " has a poor earth"
+	}
+	if was := w.was(f); was != "" {
+		return name + " is " + was
+	}
+	return name + ": " + string(f.Condition)
+}
+
+// was says what is wrong as an adjective.
+func (w words) was(f alerts.Finding) string {
+	switch f.Condition {
+	case alerts.Dead:
+		return "dead"
+	case alerts.Low:
+		return "low"
+	case alerts.Dropping:
+		return "well down"
+	case alerts.Intermittent:
+		return "coming and going"
+	case alerts.Off:
+		return "off"
+	case alerts.Weak:
+		if f.Cause == alerts.SupplyLow {
+			return "on a low battery"
+		}
+		return "weak"
+	case alerts.Silent:
+		return "silent"
+	case alerts.Growth:
+		return "being grown over"
+	case alerts.FaultySensor:
+		return "reading wrong"
+	case alerts.BadJoint:
+		return "badly joined"
+	case alerts.Earth:
+		return "poorly earthed"
+	}
+	return string(f.Condition)
+}
+
+// volts gives the reading, and the minimum where it is under that.
+func (w words) volts(f alerts.Finding) string {
+	if f.KV == nil || f.Condition == alerts.Silent || f.Condition == alerts.Off || f.Condition == alerts.FaultySensor {
+		return ""
+	}
+	s := fmt.Sprintf(", %.1f kV", *f.KV)
+	if z := w.zone(f.Source); z != nil && f.Condition == alerts.Low && z.MinimumVolts > 0 {
+		s += fmt.Sprintf(" of %.1f", z.MinimumVolts/1000)
+	}
+	return s
+}
+
+// riding names the other zones that the fault has taken, at most most of them.
+func (w words) riding(f alerts.Finding, most int) string {
+	switch n := len(f.Zones); {
+	case n == 0:
+		return ""
+	case n <= most:
+		return ", and " + list(f.Zones) + " with it"
+	default:
+		return fmt.Sprintf(", and %s with it", number(n, "zone", "zones"))
+	}
+}
+
+func (w words) zone(s farm.Source) *farm.Zone {
+	name, ok := strings.CutPrefix(string(s), "zone/")
+	if !ok {
+		return nil
+	}
+	return w.cfg.Farm.Zone(name)
+}
+
+// spot is a place in words, with its comma, for the subject.
+type spot struct{ long, short string }
+
+// where says where the trouble is, in few words: near a mark, or so many metres along.
+func (w words) where(f alerts.Finding) spot {
+	if f.DistanceM == nil {
+		if z := w.zone(f.Source); z != nil && z.FedBy != "" && (f.Cause == alerts.Open || f.Cause == alerts.Joint) {
+			return spot{long: ", between " + z.FedBy + " and its far end"}
+		}
+		return spot{}
+	}
+	along := fmt.Sprintf(" %.0f m along", *f.DistanceM)
+	if m := w.mark(f); m != "" {
+		return spot{", near " + m + "," + along, ", near " + m}
+	}
+	return spot{"," + along, "," + along}
+}
+
+// mark returns the known place nearest to the fault, if one is near enough to be of use.
+func (w words) mark(f alerts.Finding) string {
+	z := w.zone(f.Source)
+	if z == nil || f.DistanceM == nil {
+		return ""
+	}
+	best, off := "", math.Inf(1)
+	for _, m := range z.Marks {
+		if d := math.Abs(m.AtM - *f.DistanceM); d < off {
+			best, off = m.Name, d
+		}
+	}
+	// Farther than this and the mark would send a person the wrong way.
+	if off > max(40, z.LengthM/4) {
+		return ""
+	}
+	return "the " + strings.TrimPrefix(best, "the ")
+}
+
+// place says where to walk, in full.
+func (w words) place(f alerts.Finding) string {
+	z := w.zone(f.Source)
+	if z == nil {
+		return ""
+	}
+	if f.DistanceM != nil {
+		s := fmt.Sprintf("about %.0f m along %s, counted from %s", *f.DistanceM, z.Name, cmp.Or(z.FedBy, "its start"))
+		if f.DistanceLowM != nil && f.DistanceHighM != nil {
+			s += fmt.Sprintf(" (between %.0f and %.0f m)", *f.DistanceLowM, *f.DistanceHighM)
+		}
+		if m := w.mark(f); m != "" {
+			s += ", near " + m
+		}
+		return s
+	}
+	switch f.Condition {
+	case alerts.Silent, alerts.FaultySensor:
+		return fmt.Sprintf("the sensor at the far end of %s", z.Name)
+	case alerts.Growth:
+		return fmt.Sprintf("the %.0f m of %s", z.LengthM, z.Name)
+	}
+	return fmt.Sprintf("on %s, between %s and the sensor at its far end, %.0f m", z.Name, cmp.Or(z.FedBy, "its start"), z.LengthM)
+}
+
+// advice is what to do first.
+type advice struct {
+	short string   // for the subject
+	safe  string   // after it, where there is room
+	long  []string // in order
+}
+
+// advice returns what to do first. The acts follow the trade's own: go to the pair of sensors between which it stops;
+// halve the fence with cut-outs; energizer before wire (common practice, no source); the low wire first with pigs; wet
+// the stakes and test them (Ohio State University Extension, Queensland DPI); a bad joint is found by its step and its
+// click (The Telegrapher 8/26, 1872); an insulator is found by looking and listening at dusk (common practice, no
+// source); no message from a sensor is unknown and not zero.
+func (w words) advice(f alerts.Finding) advice {
+	const off = "Switch the energizer off before you touch the wire."
+	stock := w.stock(f)
+	switch f.Cause {
+	case alerts.Open:
+		return advice{"Look for a break or an open gate.", " Switch off to join it.", []string{
+			"Ask whether somebody has a gate or cut-out open there.",
+			"Walk it from the end that is fed, and look for the break.",
+			off + " Join the wire, switch on, and see it come back.", stock}}
+	case alerts.Short:
+		return advice{"Look for wire on the ground or on a post.", " Switch off to free it.", []string{
+			"Walk there and look for fallen wire, wire on a post, a branch, or soil pushed onto it.",
+			"Nothing to see? Open the cut-outs one by one to find the half it is in.",
+			off + " Free the wire, switch on, and see it come back.", stock}}
+	case alerts.Joint:
+		return advice{"Look at clamps, knots and gate ends.", " Switch off to mend it.", []string{
+			"Look at clamps, knots and gate ends there; listen for a click.",
+			off + " Clean and tighten, or change what is rusty; look for one broken strand."}}
+	case alerts.Vegetation:
+		return advice{"Trim it, the low wire first.", " Switch off before.", []string{
+			off, "Trim along the low wire first, or lift that wire, or take it off the feed until you can.", "Note the trim on the page."}}
+	case alerts.EnergizerOff:
+		return w.energizerOff(f, stock)
+	case alerts.EnergizerWeak:
+		return advice{"Measure it with the fence unhooked.", "", []string{
+			"Unhook the fence and measure the energizer alone, well away from the stakes.",
+			"Well alone? Then it is the fence: look for growth or a wire down. Weak alone? Battery first, then another energizer.", stock}}
+	case alerts.SupplyLow:
+		return advice{"Bring a charged battery.", "", []string{
+			"Take a charged battery, and change it.", "Clean the panel and its clamps; see that nothing shades it."}}
+	case alerts.PoorEarth:
+		return advice{"Wet the earth stakes, then test them.", "", []string{
+			"The fence may read well and still shock little. Wet the ground at the stakes and see whether it helps.",
+			"Look at the clamps and the lead. Then test the stakes, and add some if it says so."}}
+	case alerts.CauseIntermittent:
+		return advice{"Walk it by day; look and listen at dusk.", "", []string{
+			"Look for what sways or touches: loose wire, a branch, stock pushing soil.",
+			"At dusk look and listen for a spark or a click at an insulator."}}
+	case alerts.SensorSilent:
+		return advice{"Unknown, not off: measure it there by hand.", "", []string{
+			"Measure the fence there: no word from the sensor says nothing of the wire.", "Then look at the sensor's battery and its aerial."}}
+	case alerts.CauseSensorFaulty:
+		return advice{"Measure it there by hand.", "", []string{
+			"Measure beside the sensor with a tester.", "If the fence is well, mend or change the sensor."}}
+	case alerts.LinkLost:
+		return advice{"Look at the router and its power, then measure the fence by hand.", "", []string{
+			"Look at the router or gateway and its power.",
+			"Measure the fence by hand: it may be up or down, nothing is known of it.", stock}}
+	}
+	return w.unknown(f, off, stock)
+}
+
+func (w words) energizerOff(f alerts.Finding, stock string) advice {
+	name, _ := strings.CutPrefix(string(f.Source), "energizer/")
+	if e := w.cfg.Farm.Energizer(name); e != nil && e.Supply == farm.Mains {
+		return advice{"The whole fence is down: look at plug, switch and breaker.", "", []string{
+			"Look at its lamp, the switch, the plug and the breaker.",
+			"Power there but no pulse? Unhook the fence: if it still does not pulse, put in the spare.", stock}}
+	}
+	return advice{"The whole fence is down: look at its switch and battery.", "", []string{
+		"Look at its lamp, the switch and the battery's clamps.", "Change the battery for a charged one; clean the panel.",
+		"No pulse all the same? Unhook the fence: if it still does not pulse, put in the spare.", stock}}
+}
+
+func (w words) unknown(f alerts.Finding, off, stock string) advice {
+	if w.zone(f.Source) == nil || !knownCondition(f.Condition) {
+		if f.Text != "" {
+			return advice{f.Text, "", []string{f.Text}}
+		}
+		return advice{"Look at the page.", "", []string{"Look at the page for what is known."}}
+	}
+	return advice{"Energizer first, then walk the wire.", "", []string{
+		"See that the energizer pulses.", "Walk the zone from the end that is fed.", off, stock}}
+}
+
+func knownCondition(c alerts.Condition) bool {
+	switch c {
+	case alerts.Dead, alerts.Low, alerts.Dropping, alerts.Intermittent:
+		return true
+	}
+	return false
+}
+
+// stock says to look after the animals, by their name where the zone has one.
+func (w words) stock(f alerts.Finding) string {
+	name := "stock"
+	if z := w.zone(f.Source); z != nil && z.Stock != "" {
+		name = z.Stock
+	}
+	return "Look where the " + name + " are: they find a dead fence soon."
+}
