@@ -139,6 +139,8 @@ func (f *fakeFarm) points(src farm.Source, field pulse.Field, span Span, step ti
 			scale, base = .00004, 12.3
 		case pulse.IntervalMS:
 			scale, base = .001, 1300
+		case pulse.EarthVolts:
+			scale = .015
 		}
 	}
 	down := f.down()
@@ -149,7 +151,11 @@ func (f *fakeFarm) points(src farm.Source, field pulse.Field, span Span, step ti
 			if t.Before(f.start) || slices.ContainsFunc(down, func(d Span) bool { return !t.Before(d.From) && t.Before(d.To) }) {
 				continue
 			}
-			v := f.kvAt(z, t)*1000*scale + base + r.NormFloat64()*40*scale
+			kv := f.kvAt(z, t)
+			if z.kv != nil && t.After(f.now.Add(-11*time.Minute)) {
+				kv = *z.kv
+			}
+			v := kv*1000*scale + base + math.Abs(r.NormFloat64())*-30*scale
 			if !yield(t, v) {
 				return
 			}

@@ -158,7 +158,7 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 		c.Floor = floorOf(c.Band)
 	}
 	p.Range = f.span(ask.window.Span)
-	p.Summary = f.summary(c, q)
+	p.Summary = f.summary(c, q, p.Daily)
 	c.Title = ask.heading + ", " + p.Range + ". " + p.Summary
 	p.SVG = template.HTML(c.SVG()) // chart escapes all text in it
 	p.Data = readout(c, q)
@@ -226,7 +226,7 @@ func floorOf(band []chart.Range) float64 {
 }
 
 // summary says in a line what the chart shows, for those who do not see it and for everybody.
-func (f *frame) summary(c chart.Time, q quantity) string {
+func (f *frame) summary(c chart.Time, q quantity, daily bool) string {
 	if len(c.Band) == 0 {
 		return f.words.text("plot.empty")
 	}
@@ -239,8 +239,12 @@ func (f *frame) summary(c chart.Time, q quantity) string {
 			hi = r
 		}
 	}
-	return f.words.text("plot.summary", "low", f.words.decimal(lo.Min, q.digits), "lowat", f.Clock(lo.At), "high", f.words.decimal(hi.Max, q.digits),
-		"highat", f.Clock(hi.At), "unit", q.unit)
+	when := f.Clock
+	if daily {
+		when = f.Date
+	}
+	return f.words.text("plot.summary", "low", f.words.decimal(lo.Min, q.digits), "lowat", when(lo.At), "high", f.words.decimal(hi.Max, q.digits),
+		"highat", when(hi.At), "unit", q.unit)
 }
 
 // readout packs the values for the script: seconds from the start, least, line, most.

@@ -37,10 +37,12 @@ type Suspect struct {
 }
 
 const (
-	rowHeight     = 62
+	rowHeight     = 56
 	stripTop      = 34
+	stripFoot     = 40 // from the last wire to the profile, with a line of names between
 	profileHeight = 170
-	sideInset     = 22 // frame units at both ends, so that dots are whole
+	leftInset     = 46 // frame units, room for the numbers of the scale
+	rightInset    = 22 // so that the last dot is whole
 	leastSuspect  = 14 // frame units: a precise place must still be seen
 )
 
@@ -81,7 +83,7 @@ func (c Fence) layOut() (runs []laid, reach float64, rows int) {
 // SVG draws the fence.
 func (c Fence) SVG() string {
 	runs, reach, rows := c.layOut()
-	x := func(m float64) float64 { return sideInset + m/reach*(frameWidth-2*sideInset) }
+	x := func(m float64) float64 { return leftInset + m/reach*(frameWidth-leftInset-rightInset) }
 	top := 0.0
 	if c.RootKV != nil {
 		top = *c.RootKV
@@ -95,7 +97,7 @@ func (c Fence) SVG() string {
 		}
 		top = max(top, r.LowKV)
 	}
-	strip := float64(stripTop + rows*rowHeight)
+	strip := float64(stripTop + (rows-1)*rowHeight + stripFoot)
 	scale := math.Max(math.Ceil(top/2)*2, 2)
 	y := func(kv float64) float64 { return strip + profileHeight - kv/scale*(profileHeight-16) }
 	d := drawing{x: x, y: y, strip: strip, height: strip + profileHeight, runs: runs}
@@ -134,7 +136,8 @@ func (d drawing) suspect(s *svg, c Fence) {
 		s.raw(`<rect class="suspect" x="`).pct(a).raw(`" width="`).pct(b - a).raw(`" y="`).num(yRow - 9).raw(`" height="18"/>`)
 		s.raw(`<rect class="suspect" x="`).pct(a).raw(`" width="`).pct(b - a).raw(`" y="`).num(d.strip).raw(`" height="`).num(profileHeight).raw(`"/>`)
 		m := d.x(r.from + c.Suspect.M)
-		s.raw(`<line class="suspected" x1="`).pct(m).raw(`" x2="`).pct(m).raw(`" y1="`).num(yRow - 9).raw(`" y2="`).num(d.height).raw(`"/>`)
+		s.raw(`<line class="suspected" x1="`).pct(m).raw(`" x2="`).pct(m).raw(`" y1="`).num(yRow - 9).raw(`" y2="`).num(yRow + 9).raw(`"/>`)
+		s.raw(`<line class="suspected" x1="`).pct(m).raw(`" x2="`).pct(m).raw(`" y1="`).num(d.strip + 15).raw(`" y2="`).num(d.height).raw(`"/>`)
 		s.label("here", m, d.strip+11, c.Here)
 	}
 }
@@ -143,11 +146,7 @@ func (d drawing) grid(s *svg, scale, reach float64) {
 	for kv := 0.0; kv <= scale; kv += 2 {
 		s.raw(`<line class="grid" x1="0" x2="100%" y1="`).num(d.y(kv)).raw(`" y2="`).num(d.y(kv)).raw(`"/>`)
 		if kv > 0 {
-			unit := ""
-			if kv+2 > scale {
-				unit = " kV"
-			}
-			s.raw(`<text x="2" y="`).num(d.y(kv)+12).raw(`">`, strconv.Itoa(int(kv)), unit, `</text>`)
+			s.raw(`<text x="2" y="`).num(d.y(kv)+12).raw(`">`, strconv.Itoa(int(kv)), `</text>`)
 		}
 	}
 	step := niceMetres(reach)

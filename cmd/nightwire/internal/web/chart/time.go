@@ -213,7 +213,7 @@ func (c Time) labels(s *svg, sc scale, fr frame) {
 		s.label("marked", x, 11, m.Label)
 	}
 	if c.Low > 0 {
-		s.raw(`<text class="lowname" text-anchor="end" x="99%" y="`).num(fr.y(c.Low) - 4).raw(`">`).text(c.LowText).raw(`</text>`)
+		s.raw(`<text class="lowname" x="5%" y="`).num(fr.y(c.Low) - 4).raw(`">`).text(c.LowText).raw(`</text>`)
 	}
 }
 
