@@ -275,7 +275,8 @@ func (b *Broker) serverOptions() *server.Options {
 		DisableJetStreamBanner: true,
 		MQTT: server.MQTTOpts{
 			Host: host, Port: port,
-			AckWait: b.opts.AckWait, MaxAckPending: maxInFlight,
+			AuthTimeout: startTimeout.Seconds(), // a board that starts with all its sensors is slow to check passwords
+			AckWait:     b.opts.AckWait, MaxAckPending: maxInFlight,
 			ConsumerInactiveThreshold: forgetAfter,
 		},
 	}

@@ -37,7 +37,7 @@ func (b *Broker) prepareStore() (noRoom, err error) {
 		if err := os.Remove(reserve); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return nil, storeError(dir, err)
 		}
-	} else if err := keepReserve(reserve); err != nil {
+	} else if err := keepReserve(reserve); err != nil && !full(err) {
 		return nil, storeError(dir, err)
 	}
 	id, err := keepClientID(dir)
@@ -56,15 +56,19 @@ func (b *Broker) heal(ctx context.Context, cause error) {
 	err := storeError(b.opts.StoreDir, cause)
 	b.log.Error("broker cannot keep messages", "err", err)
 	b.tell(err)
-	tick := time.NewTicker(b.healEvery)
-	defer tick.Stop()
+	// With the reserve spent, each try writes it anew, so a disk that stays full is asked less and less often.
+	wait := b.healEvery
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-timer.C:
 		}
-		if probe(b.opts.StoreDir) != nil || keepReserve(filepath.Join(b.opts.StoreDir, reserveName)) != nil {
+		wait = min(2*wait, 12*b.healEvery)
+		timer.Reset(wait)
+		if hasRoom(b.opts.StoreDir) != nil {
 			continue
 		}
 		b.stop()
@@ -86,6 +90,21 @@ func (b *Broker) tell(err error) {
 	if b.opts.Degraded != nil {
 		b.opts.Degraded(err)
 	}
+}
+
+// hasRoom reports whether the disk takes writes beyond the reserve, which it fills up again.
+func hasRoom(dir string) error {
+	reserve := filepath.Join(dir, reserveName)
+	_, err := os.Stat(reserve)
+	spent := errors.Is(err, fs.ErrNotExist)
+	if err := keepReserve(reserve); err != nil {
+		return err
+	}
+	err = probe(dir)
+	if err != nil && spent {
+		err = errors.Join(err, removeIfThere(reserve))
+	}
+	return err
 }
 
 // probe writes and syncs a small file, and removes it.
