@@ -33,7 +33,7 @@ func Cautions(topics ...Topic) []Caution {
 		{[]Topic{AboutReadings, AboutStock}, "This does not replace looking at the stock every day.", practice},
 		{[]Topic{AboutWork}, "Switch the energizer off before you work on the fence, and tell the others that you have.", practice},
 		{[]Topic{AboutWork, AboutSupply}, "Disconnect the energizer from its supply and from the fence in a thunderstorm, and stay away from both.", practice},
-		{[]Topic{AboutWork, AboutStock}, "The worst accident is to be caught in the wire. Keep head and neck away from it, and look after children and frail people near it.", "Professional Electrician and UL guide information on fence controllers; keeping head and neck away " + fromMemory + "IEC 60335-2-76, Annex BB"},
+		{[]Topic{AboutWork, AboutStock}, "The worst accident is to be caught in the wire. Keep head and neck away from it, and look after children and frail people near it.", "Professional Electrician and UL guide information on fence controllers; on head and neck " + fromMemory + "IEC 60335-2-76, Annex BB"},
 		{[]Topic{AboutSupply}, "One energizer to a fence, never two.", "NRCS job sheets RI-382(c) and VA-382(c)"},
 		{[]Topic{AboutSupply}, "Never put mains straight on a wire. It kills.", "a child killed so in Texas, as reported by jonathanturley.org in 2009"},
 		{[]Topic{AboutSupply}, "Keep fences on different energizers at least 2.5 m apart.", fromMemory + "IEC 60335-2-76, Annex BB"},

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -157,7 +158,6 @@ func (r *reader) checkTopic(field any, topic string) bool {
 // energizer checks one energizer and returns it in base units.
 func (r *reader) energizer(e *energizer) farm.Energizer {
 	r.checkKV(&e.OpenKV, e.OpenKV, "open_kv")
-	r.oneOf(&e.Supply, e.Supply, "supply", string(farm.Battery), string(farm.Mains))
 	r.between(&e.SourceOhms, e.SourceOhms, 1, 1e5, "source_ohms", "ohms")
 	r.between(&e.EarthOhms, e.EarthOhms, 0, 1e5, "earth_ohms", "ohms")
 	r.within(&e.PulseEvery, e.PulseEvery, 100*time.Millisecond, time.Minute, "pulse_every")
@@ -195,12 +195,9 @@ func (r *reader) sensor(s *sensor) farm.Sensor {
 	if r.given(&s.Fields) {
 		field = &s.Fields
 	}
-	if r.given(&s.Format) && !r.oneOf(&s.Format, s.Format, "format", decode.Kinds()...) {
-		return out
-	}
-	known := true
+	known := r.given(&s.Format) || r.absent(&s.Format)
 	for key := range s.Fields {
-		known = r.oneOf(entry{&s.Fields, key}, key, "field", decode.Keys()...) && known
+		known = r.knownKey(entry{&s.Fields, key}, "field", decode.Keys()) && known
 	}
 	if !known {
 		return out
@@ -221,17 +218,13 @@ func (r *reader) checkKV(field any, kv float64, name string) {
 	}
 }
 
-// oneOf notes a word that is not among the known ones.
-func (r *reader) oneOf(field any, word, name string, known ...string) bool {
-	for _, k := range known {
-		if word == k {
-			return true
-		}
+// knownKey notes a key of a map that is not among the known ones.
+func (r *reader) knownKey(at entry, what string, known []string) bool {
+	if slices.Contains(known, at.key) {
+		return true
 	}
-	if r.given(field) {
-		r.blame(field, didYouMean(word, known), "%s %s is not known", name, clip(word))
-	}
-	return !r.given(field)
+	r.blame(at, didYouMean(at.key, known), "%s %s is not known", what, clip(at.key))
+	return false
 }
 
 // between notes a number outside its limits.

@@ -84,7 +84,7 @@ type Channels struct {
 type Mail struct {
 	Host     string `key:"host,need" doc:"the mail server's name"`
 	Port     int    `key:"port" doc:"its port: 587 with starttls, 465 with tls, 25 with none"`
-	Security string `key:"security" doc:"starttls, tls, or none (only for a server on this machine)"`
+	Security string `key:"security" oneof:"starttls|tls|none" doc:"starttls, tls, or none (only for a server on this machine)"`
 	User     string `key:"user" doc:"the user name at the server"`
 	Password Secret `key:"password_file" doc:"the file that holds the password at the server"`
 	From     string `key:"from,need" doc:"the sender's address"`

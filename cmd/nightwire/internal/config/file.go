@@ -26,7 +26,7 @@ type file struct {
 
 type energizer struct {
 	Name       string        `key:"name,need" doc:"its name, short: letters, digits, - and _"`
-	Supply     string        `key:"supply" doc:"battery or mains; battery when left out"`
+	Supply     string        `key:"supply" oneof:"battery|mains" doc:"battery or mains; battery when left out"`
 	OpenKV     float64       `key:"open_kv,need" doc:"its peak with the fence unhooked, kilovolts"`
 	SourceOhms float64       `key:"source_ohms" doc:"its own resistance, fitted from a reading under a known load; 350 when left out"`
 	EarthOhms  float64       `key:"earth_ohms" doc:"the resistance of its earth stakes, where known"`
@@ -55,7 +55,7 @@ type mark struct {
 type sensor struct {
 	Topic  string            `key:"topic,need" doc:"the MQTT topic of its readings"`
 	Every  time.Duration     `key:"every" doc:"how often it reports; 60s when left out"`
-	Format string            `key:"format" doc:"auto, number, json, senml or pointer; auto when left out"`
+	Format string            `key:"format" oneof:"auto|number|json|senml|pointer" doc:"auto, number, json, senml or pointer; auto when left out"`
 	Fields map[string]string `key:"fields" doc:"for format pointer: where in the JSON each value is, as kv: /fence/kv"`
 	Name   string            `key:"name" doc:"for format senml: the record that carries the peak"`
 }

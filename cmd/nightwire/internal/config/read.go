@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -139,26 +140,37 @@ func (r *reader) fillStruct(v reflect.Value, n *node, name string) bool {
 	if !r.want(n, table, name, "a block of keys") {
 		return false
 	}
+	fields := fieldsOf(v.Type())
 	seen := map[string]*node{}
 	for _, m := range n.members {
 		key := m.key.text
-		field, ok := fieldFor(v, key)
+		i := slices.IndexFunc(fields, func(f fieldInfo) bool { return f.key == key })
 		switch {
-		case !ok:
-			r.note(m.key, fmt.Sprintf("unknown key %q in %s", key, name), unknownKeyHint(key, keysOf(v.Type())))
+		case i < 0:
+			r.note(m.key, fmt.Sprintf("unknown key %q in %s", key, name), unknownKeyHint(key, fields))
 		case seen[key] != nil:
 			r.note(m.key, fmt.Sprintf("%q is given twice: first in line %d", key, seen[key].line), "take one of the two out")
 		default:
-			r.fill(field, m.value, key)
+			r.fillField(v.Field(fields[i].index), fields[i], m.value)
 		}
 		seen[key] = m.key
 	}
-	for _, f := range fieldsOf(v.Type()) {
+	for _, f := range fields {
 		if f.need && seen[f.key] == nil {
 			r.note(n, fmt.Sprintf("%s has no %s", label(name, n), f.key), f.key+" is "+f.doc)
 		}
 	}
 	return true
+}
+
+// fillField fills one field of a struct.
+func (r *reader) fillField(v reflect.Value, f fieldInfo, n *node) {
+	r.fill(v, n, f.key)
+	field := v.Addr().Interface()
+	if f.oneOf != nil && r.given(field) && !slices.Contains(f.oneOf, n.text) {
+		r.broken[field] = true
+		r.note(n, fmt.Sprintf("%s %s is not known", f.key, clip(n.text)), didYouMean(n.text, f.oneOf))
+	}
 }
 
 // label names a block by its own name where it has one.
@@ -172,11 +184,13 @@ func label(what string, n *node) string {
 }
 
 // unknownKeyHint says which key was likely meant, and where a secret belongs.
-func unknownKeyHint(key string, known []string) string {
-	for _, k := range known {
-		if k == key+"_file" {
-			return "a secret does not stand in this file: put it in a file of its own and name that file with " + k
+func unknownKeyHint(key string, fields []fieldInfo) string {
+	var known []string
+	for _, f := range fields {
+		if f.key == key+"_file" {
+			return "a secret does not stand in this file: put it in a file of its own and name that file with " + f.key
 		}
+		known = append(known, f.key)
 	}
 	if strings.Trim(key, "0123456789") == "" {
 		return "write fractions with a point: 8.2"
@@ -287,6 +301,7 @@ func clip(s string) string {
 type fieldInfo struct {
 	key, doc string
 	need     bool
+	oneOf    []string // the only texts allowed; nil for any
 	index    int
 }
 
@@ -299,24 +314,11 @@ func fieldsOf(t reflect.Type) []fieldInfo {
 			continue
 		}
 		key, rest, _ := strings.Cut(tag, ",")
-		out = append(out, fieldInfo{key: key, doc: t.Field(i).Tag.Get("doc"), need: rest == "need", index: i})
+		f := fieldInfo{key: key, doc: t.Field(i).Tag.Get("doc"), need: rest == "need", index: i}
+		if words := t.Field(i).Tag.Get("oneof"); words != "" {
+			f.oneOf = strings.Split(words, "|")
+		}
+		out = append(out, f)
 	}
 	return out
-}
-
-func keysOf(t reflect.Type) []string {
-	var keys []string
-	for _, f := range fieldsOf(t) {
-		keys = append(keys, f.key)
-	}
-	return keys
-}
-
-func fieldFor(v reflect.Value, key string) (reflect.Value, bool) {
-	for _, f := range fieldsOf(v.Type()) {
-		if f.key == key {
-			return v.Field(f.index), true
-		}
-	}
-	return reflect.Value{}, false
 }

@@ -74,7 +74,7 @@ func (r *reader) alarms(a, written *Alarms) {
 	r.within(&written.EscalateAfter, a.EscalateAfter, time.Minute, 24*time.Hour, "escalate_after")
 	for name, rule := range written.Conditions {
 		at := entry{&written.Conditions, name}
-		r.oneOf(at, name, "condition", Conditions()...)
+		r.knownKey(at, "condition", Conditions())
 		if rule.OnDelay < 0 || rule.OnDelay > 24*time.Hour || rule.OffDelay < 0 || rule.OffDelay > 24*time.Hour {
 			r.blame(at, "", "%s has a delay that is not between 0s and 24h", name)
 		}
@@ -182,10 +182,9 @@ func (r *reader) channels(c *Config) {
 }
 
 func (r *reader) mail(m *Mail) {
-	if !r.given(&m.Security) {
+	if r.absent(&m.Security) {
 		m.Security = "starttls"
 	}
-	r.oneOf(&m.Security, m.Security, "security", "starttls", "tls", "none")
 	switch {
 	case r.given(&m.Port):
 		r.between(&m.Port, float64(m.Port), 1, 65535, "port", "")
