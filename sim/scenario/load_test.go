@@ -1,8 +1,6 @@
 package scenario_test
 
 import (
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -95,17 +93,6 @@ func TestLoadRefuses(t *testing.T) {
 // Whatever the file holds, it is refused or it plays: messages in order, and never a crash.
 func FuzzLoad(f *testing.F) {
 	f.Add([]byte(little))
-	files, err := filepath.Glob("seasons/*.yaml")
-	if err != nil {
-		f.Fatal(err)
-	}
-	for _, file := range files {
-		b, err := os.ReadFile(file)
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(b)
-	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := scenario.Load(b)
 		if err != nil {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"nightwire/sim"
 	"nightwire/sim/scenario"
 )
 
@@ -68,4 +69,111 @@ func TestCaptureLinesAreJSON(t *testing.T) {
 			t.Errorf("line %s has a payload of %d bytes", line, len(got.Payload))
 		}
 	}
+}
+
+func TestTruths(t *testing.T) {
+	all := truths(t)
+	t.Run("seasons teach something", func(t *testing.T) { seasonsTeach(t, all) })
+	t.Run("seasons are what they say", func(t *testing.T) { seasonsAreWhatTheySay(t, all) })
+}
+
+// truths returns what was truly wrong in every season.
+func truths(t *testing.T) map[string]*sim.Truth {
+	t.Helper()
+	out := map[string]*sim.Truth{}
+	for _, name := range scenario.Names() {
+		s, err := scenario.Open(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if out[name], err = s.Truth(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return out
+}
+
+// Every scripted fault must be one that a sensor could notice, and the seasons together must hold every kind.
+func seasonsTeach(t *testing.T, all map[string]*sim.Truth) {
+	t.Helper()
+	kinds := map[sim.Kind]int{}
+	growing := 0
+	for name, truth := range all {
+		for _, l := range truth.Labels {
+			kinds[l.Kind]++
+			if l.Shows.IsZero() {
+				t.Errorf("%s: %s never shows in any sensor", name, l)
+			}
+			if l.Kind == sim.Growth && !l.HoldsFrom.IsZero() {
+				growing++
+			}
+		}
+	}
+	for _, k := range []sim.Kind{
+		sim.Short, sim.Break, sim.FallenWire, sim.BadJoint, sim.StrandBreak, sim.CrackedInsulator, sim.Flapping, sim.GateOpen,
+		sim.EnergizerOff, sim.EnergizerWeak, sim.FlatBattery, sim.PoorEarth, sim.SensorDead, sim.SensorStuck, sim.SensorGain,
+		sim.SensorOffset, sim.LinkLost, sim.TakenDown, sim.Growth,
+	} {
+		if kinds[k] == 0 {
+			t.Errorf("no season has a %s", k)
+		}
+	}
+	if growing < 10 {
+		t.Errorf("growth takes %d zones under for good, want at least 10", growing)
+	}
+	t.Logf("%d seasons, labels by kind: %v", len(scenario.Names()), kinds)
+}
+
+func seasonsAreWhatTheySay(t *testing.T, all map[string]*sim.Truth) {
+	t.Helper()
+	if n := len(all["quiet"].Labels); n > 0 {
+		t.Errorf("quiet has %d labels: %v", n, all["quiet"].Labels)
+	}
+	for _, l := range all["moves"].Labels {
+		if !l.Planned {
+			t.Errorf("in moves something goes wrong: %s", l)
+		}
+	}
+	under := 0
+	for _, l := range all["untrimmed"].Labels {
+		if l.Kind != sim.Growth {
+			t.Errorf("in untrimmed more than growth goes wrong: %s", l)
+		}
+		under++
+	}
+	if under < 3 {
+		t.Errorf("growth takes %d zones under in untrimmed", under)
+	}
+	want := map[sim.Kind]bool{sim.Break: true, sim.SensorDead: true, sim.Growth: true}
+	for _, l := range all["demo"].Labels {
+		if day := l.From.Sub(time.Date(2026, 5, 20, 0, 0, 0, 0, time.UTC)).Hours() / 24; day > 11 {
+			t.Errorf("in the demo %s comes on day %.1f, too late to watch", l, day)
+		}
+		delete(want, l.Kind)
+	}
+	if len(want) > 0 {
+		t.Errorf("the demo lacks %v", want)
+	}
+}
+
+// BenchmarkSeasons runs every season to its end, as a scorer does.
+func BenchmarkSeasons(b *testing.B) {
+	messages := 0
+	for b.Loop() {
+		messages = 0
+		for _, name := range scenario.Names() {
+			s, err := scenario.Open(name)
+			if err != nil {
+				b.Fatal(err)
+			}
+			season, err := s.Sim()
+			if err != nil {
+				b.Fatal(err)
+			}
+			for range season.Messages() {
+				messages++
+			}
+		}
+	}
+	b.ReportMetric(float64(messages), "messages")
 }
