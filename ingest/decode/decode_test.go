@@ -234,3 +234,28 @@ func checkText(t testing.TB, err error) {
 		}
 	}
 }
+
+func TestFastPathAllocatesOnlyTheReading(t *testing.T) {
+	for _, payload := range []string{`8.17`, `{"kv":8.17,"pulses":46,"battery_v":3.92,"seq":40213,"t":1776643201793}`} {
+		d, err := New(Format{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		body := []byte(payload)
+		got := testing.AllocsPerRun(100, func() {
+			if _, err := d.Decode("alder-bank/zone/brook", body, arrived, false); err != nil {
+				t.Fatal(err)
+			}
+		})
+		if got > 1 {
+			t.Errorf("%s: %g allocations, want 1", payload, got)
+		}
+	}
+}
+
+func TestNoneOfOursNamesEveryKey(t *testing.T) {
+	want := "none of " + strings.Join(Keys()[:len(Keys())-1], ", ") // the time alone is no value
+	if noneOfOurs != want {
+		t.Errorf("noneOfOurs is %q, want %q", noneOfOurs, want)
+	}
+}
