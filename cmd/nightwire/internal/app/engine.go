@@ -1,0 +1,106 @@
+// Package app wires the parts into a program: the night watch that runs for months, and the commands that look at what
+// it keeps. It is the only place where siblings meet.
+package app
+
+import (
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/alerts/detect"
+	"nightwire/alerts/notify"
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/ingest/pulse"
+)
+
+// engine turns readings, time and what people do into steps to record. It is what a live run and a replay share, so
+// that the same messages give the same alarms. It has no clock, and is not safe for concurrent use.
+type engine struct {
+	watch *detect.Watch
+	rules rules
+	desk  *notify.Desk
+}
+
+func newEngine(cfg *config.Config) (*engine, error) {
+	watch, err := detect.New(detect.Options{Farm: &cfg.Farm})
+	if err != nil {
+		return nil, err
+	}
+	desk, err := notify.NewDesk(alerts.BookOptions{}, notifyConfig(cfg))
+	if err != nil {
+		return nil, err
+	}
+	return &engine{watch: watch, rules: newRules(cfg.Alarms.Conditions), desk: desk}, nil
+}
+
+// notifyConfig returns what the farm file says about who is told, and when.
+func notifyConfig(cfg *config.Config) notify.Config {
+	return notify.Config{
+		Farm: &cfg.Farm, RepeatEvery: cfg.Alarms.RepeatEvery, EscalateAfter: cfg.Alarms.EscalateAfter,
+		Morning: int(cfg.Alarms.Morning), Evening: int(cfg.Alarms.Evening),
+	}
+}
+
+// observe takes in a reading that the store had not seen before.
+func (e *engine) observe(r pulse.Reading) alerts.Step {
+	s := e.advance(r.Arrived)
+	s.Add(e.say(r.Arrived, e.watch.Observe(r)))
+	return s
+}
+
+// advance does what time has brought by now, each thing at its own moment.
+func (e *engine) advance(now time.Time) alerts.Step {
+	var s alerts.Step
+	for w := e.nextFinding(); !w.IsZero() && !w.After(now); w = e.nextFinding() {
+		at := alerts.Fired(w, now)
+		s.Add(e.say(at, e.watch.Tick(w)))
+		s.Add(e.release(at, w))
+	}
+	s.Add(e.desk.Tick(now))
+	return s
+}
+
+// nextFinding returns when the detectors, or findings that are held back, next have something to say; zero for never.
+func (e *engine) nextFinding() time.Time { return sooner(e.watch.Next(), e.rules.next()) }
+
+// next returns when advance next has something to do; zero for never.
+func (e *engine) next() time.Time { return sooner(e.nextFinding(), e.desk.Next()) }
+
+func sooner(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// say takes in what the detectors found.
+func (e *engine) say(now time.Time, events []alerts.Event) alerts.Step {
+	if events = e.rules.apply(events); len(events) == 0 {
+		return alerts.Step{}
+	}
+	return e.desk.Events(now, events...)
+}
+
+// release takes in the findings whose delay has passed by due.
+func (e *engine) release(now, due time.Time) alerts.Step {
+	events := e.rules.release(due)
+	if len(events) == 0 {
+		return alerts.Step{}
+	}
+	return e.desk.Events(now, events...)
+}
+
+// act takes in what a person did. The step is to be recorded also when the act is refused.
+func (e *engine) act(now time.Time, a alerts.Action) (alerts.Step, error) {
+	if a.Time.IsZero() {
+		a.Time = now
+	}
+	a.Time = a.Time.UTC().Truncate(time.Millisecond)
+	s := e.advance(now)
+	did, err := e.desk.Act(now, a)
+	s.Add(did)
+	if err != nil {
+		return s, err
+	}
+	s.Add(e.say(now, e.watch.Tell(a)))
+	return s, nil
+}

@@ -1,0 +1,56 @@
+package app
+
+import (
+	"fmt"
+	"time"
+
+	"nightwire/alerts/detect"
+	"nightwire/ingest/decode"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
+)
+
+// sensors knows which sensor speaks on which topic, and how to read what it says.
+type sensors map[string]sensor
+
+type sensor struct {
+	id     pulse.SensorID
+	source farm.Source
+	decode *decode.Decoder
+}
+
+func newSensors(f *farm.Farm) (sensors, error) {
+	out := sensors{}
+	add := func(source farm.Source, s farm.Sensor) error {
+		if s.Topic == "" {
+			return nil
+		}
+		d, err := decode.New(decode.Format(s.Format))
+		if err != nil {
+			return fmt.Errorf("sensor of %s: %w", source, err)
+		}
+		out[s.Topic] = sensor{detect.SensorID(f, source), source, d}
+		return nil
+	}
+	for i := range f.Energizers {
+		if err := add(f.Energizers[i].Source(), f.Energizers[i].Sensor); err != nil {
+			return nil, err
+		}
+	}
+	for i := range f.Zones {
+		if err := add(f.Zones[i].Source(), f.Zones[i].Sensor); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// read returns the readings in a message; ok is false when no sensor speaks on the topic.
+func (s sensors) read(topic []byte, payload []byte, arrived time.Time, retained bool) (rs []pulse.Reading, ok bool, err error) {
+	one, ok := s[string(topic)]
+	if !ok {
+		return nil, false, nil
+	}
+	rs, err = one.decode.Decode(one.id, payload, arrived, retained)
+	return rs, true, err
+}

@@ -1,0 +1,72 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"nightwire/sim/scenario"
+)
+
+func newSim() *cobra.Command {
+	var capture string
+	var farmFile bool
+	cmd := &cobra.Command{
+		Use:   "sim SCENARIO",
+		Short: "Play a scripted season: " + strings.Join(scenario.Names(), ", "),
+		Long: `Sim plays a scripted season of a fence and its sensors. SCENARIO is one of
+  ` + strings.Join(scenario.Names(), ", ") + `
+or the path of a scenario file.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			s, err := openScenario(args[0])
+			if err != nil {
+				return err
+			}
+			switch {
+			case farmFile:
+				_, err := cmd.OutOrStdout().Write(s.FarmFile())
+				return err
+			case capture != "":
+				return writeFile(cmd, capture, s.Capture)
+			}
+			return &usageError{errors.New("nowhere to play to"), "give --json FILE or --farm"}
+		},
+	}
+	cmd.Flags().StringVar(&capture, "json", "", "write the season's messages to this file as a capture; - for standard output")
+	cmd.Flags().BoolVar(&farmFile, "farm", false, "print the season's farm file")
+	return cmd
+}
+
+// openScenario opens a scenario that comes with the program, or a file.
+func openScenario(name string) (*scenario.Scenario, error) {
+	if !strings.ContainsAny(name, "./") {
+		s, err := scenario.Open(name)
+		if err != nil {
+			return nil, &usageError{err, "nightwire sim --help lists them"}
+		}
+		return s, nil
+	}
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return nil, &usageError{err, "give the path of a scenario file, or one of the names in nightwire sim --help"}
+	}
+	return scenario.Load(b)
+}
+
+// writeFile writes a file, or standard output for "-".
+func writeFile(cmd *cobra.Command, path string, write func(io.Writer) error) (err error) {
+	if path == "-" {
+		return write(cmd.OutOrStdout())
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return fmt.Errorf("%w\nhint: choose a folder that can be written", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return write(f)
+}
