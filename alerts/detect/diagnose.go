@@ -52,7 +52,8 @@ type verdict struct {
 // What each hypothesis costs before it is heard, as -2·ln of how likely such a fault is against the others. They are
 // judgements; only their order of size matters, since a misfit of three standard deviations costs 9.
 const (
-	costShunt  = 2.0
+	costShunt  = 3.0
+	costFallen = 3.5
 	costBreak  = 2.0
 	costJoint  = 4.0
 	costOff    = 2.0
@@ -80,8 +81,13 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	}
 	consider(d.wet())
 	consider(d.energizer())
+	earth := costShunt
+	if d.nearMinimum() {
+		earth += costNear
+	}
 	for z := range d.f.net.Zones {
-		consider(d.shunt(z))
+		consider(d.shunt(z, line.Shunt, earth))
+		consider(d.shunt(z, line.Fallen, earth+costFallen-costShunt))
 		consider(d.parted(z))
 		consider(d.joint(z))
 	}
@@ -245,8 +251,30 @@ func (d *diagnoser) heardNow() int {
 	return n
 }
 
-// shunt: a path to earth somewhere in zone z.
-func (d *diagnoser) shunt(z int) verdict {
+// nearMinimum reports whether every zone that the change took under its minimum had not far to go. Wet growth does that
+// on most nights of a season; a wire on the ground would be a coincidence.
+func (d *diagnoser) nearMinimum() bool {
+	any := false
+	for i, r := range d.ratio {
+		m := d.f.minimum(i)
+		if math.IsNaN(r) || m <= 0 {
+			continue
+		}
+		if was := d.f.Suspect.Before[i]; r*was < m {
+			any = true
+			if was > 1.6*m || r < 0.6 {
+				return false
+			}
+		}
+	}
+	return any
+}
+
+// costNear is what a fault of the wire costs more where growth alone is as good an answer.
+const costNear = 6.0
+
+// shunt: a path to earth somewhere in zone z, the wire whole or parted there.
+func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
 	depth := 0.0
@@ -254,9 +282,9 @@ func (d *diagnoser) shunt(z int) verdict {
 		depth += 0.1 // of two zones that fit alike, walk the nearer first
 	}
 	try := func(part, ohms float64) {
-		f := line.Fault{Kind: line.Shunt, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
+		f := line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
 		d.solver.Volts(d.after, d.f.Base, f)
-		s := d.misfit(changeSlack) + costShunt + depth
+		s := d.misfit(changeSlack) + cost + depth
 		if s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
@@ -297,6 +325,9 @@ func (d *diagnoser) parted(z int) verdict {
 func (d *diagnoser) joint(z int) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Joint, zone: z, sensor: -1, score: math.Inf(1)}
+	if d.ratio[z+1] < offRatio {
+		return best // that is a parted wire
+	}
 	for ohms := 150.0; ohms < 300_000; ohms *= 1.3 {
 		f := line.Fault{Kind: line.Joint, Zone: z, AtM: zone.LengthM / 2, Ohms: ohms}
 		d.solver.Volts(d.after, d.f.Base, f)
@@ -347,7 +378,7 @@ func (d *diagnoser) place(v *verdict) {
 			for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
 				bestOhms := ohms
 				for _, m := range [3]float64{1 / step, 1, step} {
-					f := line.Fault{Kind: line.Shunt, Zone: v.zone, AtM: zone.LengthM * float64(c) / cuts, Ohms: ohms * m}
+					f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: zone.LengthM * float64(c) / cuts, Ohms: ohms * m}
 					d.solver.Volts(d.after, st, f)
 					if s := d.misfit(0.02) + odds*odds; s < profile[c] {
 						profile[c], bestOhms = s, ohms*m

@@ -239,7 +239,8 @@ func (f *fence) checkEnergizer(now ms) {
 const (
 	stakesHigh  = 300.0 // volts
 	stakesWorst = 700.0
-	stakesRise  = 1.8 // times the ohms as strung
+	stakesRise  = 2.5 // times the ohms as strung
+	earthWell   = 24 * 60 * 60_000
 	earthLooks  = 4
 )
 
@@ -257,7 +258,9 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 	usual := math.Max(s.EarthOhm, f.energizer.EarthOhms)
 	poor := v > stakesWorst || v > stakesHigh && usual > 0 && ohms > stakesRise*usual
 	switch {
-	case s.Earth.up() && !poor && v < 0.8*stakesHigh:
+	case s.Earth.up() && (poor || v > 0.8*stakesHigh):
+		s.Earth.Quiet = now
+	case s.Earth.up() && now-s.Earth.Quiet >= earthWell:
 		f.w.clear(&s.Earth, now, fmt.Sprintf("%s's earth stakes are down to %.0f V again.", titled(f.energizer.Name), v))
 	case !poor:
 		s.EarthFor = 0

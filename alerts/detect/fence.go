@@ -31,6 +31,7 @@ type fence struct {
 	Supply   supplyWatch
 	Days     dayBook
 	Growths  []standing // by zone
+	Due      []int      // by zone, days in a row that a date within the horizon was found
 	Faulty   []standing // by node
 	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
 	Odd      oddPair
@@ -65,6 +66,7 @@ func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
 	}
 	f.Suspect.Before = make([]float64, n)
 	f.Growths = make([]standing, len(net.Zones))
+	f.Due = make([]int, len(net.Zones))
 	f.Faulty = make([]standing, n)
 	f.Wrong = make([]float64, n)
 	f.Days.init(len(net.Zones))
@@ -295,7 +297,16 @@ func (f *fence) conclude(now ms) {
 			f.acceptWeather()
 			return
 		}
-	} else if v.worst > unexplained && f.badInARow() < 3 {
+	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) {
+		return
+	}
+	if in := f.flappingNow(); in != nil && v.cause != alerts.Open && v.cause != alerts.EnergizerOff {
+		in.adopt(f, v)
+		f.closeSuspicion()
+		return
+	}
+	if v.cause == alerts.Vegetation || f.creptUnder() && v.margin < clearMargin {
+		f.wetLow(now)
 		return
 	}
 	if in := f.sameTrouble(v); in != nil {
@@ -310,6 +321,52 @@ const (
 	clearMargin    = 6.0  // by which a cause must beat the next before a harmless fall is called a fault
 	unexplained    = 16.0 // squared standard deviations of one sensor from what the cause predicts: four of them
 )
+
+// oneAlone reports whether a single sensor bears the suspicion, and it is not dead: the odd wild reading comes in
+// pairs too.
+func (f *fence) oneAlone() bool {
+	n, dead := 0, false
+	for i, t := range f.tracks {
+		if t != nil && t.Bad > 0 {
+			n++
+			dead = dead || t.LastVal < f.deadVolts(i)
+		}
+	}
+	return n == 1 && !dead
+}
+
+// flappingNow returns the open incident of a fault that comes and goes.
+func (f *fence) flappingNow() *incident {
+	for _, in := range f.Troubles {
+		if in.Cause == alerts.CauseIntermittent {
+			return in
+		}
+	}
+	return nil
+}
+
+// creptUnder reports whether every odd zone is one that growth has pulled under already.
+func (f *fence) creptUnder() bool {
+	for i, t := range f.tracks {
+		if t == nil || t.Bad == 0 || i == 0 {
+			continue
+		}
+		if in := f.memberOf(i); in == nil || !in.Slow {
+			return false
+		}
+	}
+	return true
+}
+
+// wetLow takes a fall that rain or dew explains as the new level, and tells of the zones it took under.
+func (f *fence) wetLow(now ms) {
+	f.acceptWeather()
+	for i, t := range f.tracks {
+		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil {
+			f.slowLow(t, t.LastVal, now)
+		}
+	}
+}
 
 // urgent reports whether the change leaves a zone under its minimum, or the energizer off.
 func (f *fence) urgent(v verdict) bool {

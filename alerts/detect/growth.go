@@ -37,15 +37,16 @@ const (
 
 func (b *dayBook) init(zones int) { b.Fresh = make([]ms, zones) }
 
-// nightRatio returns how deep the zone at node falls by night, as the lowest share of its level in the last days.
-func (b *dayBook) nightRatio(node int) float64 {
-	ratio := 1.0
+// best returns the highest level of the zone at node in the last days, volts; infinite when none is known.
+func (b *dayBook) best(node int) float64 {
+	v := 0.0
 	for _, r := range b.Rows[max(0, len(b.Rows)-4):] {
-		if r.Level[node] > 0 && r.Night[node] > 0 {
-			ratio = min(ratio, r.Night[node]/r.Level[node])
-		}
+		v = max(v, r.Level[node])
 	}
-	return max(ratio, 0.5)
+	if v == 0 {
+		return math.Inf(1)
+	}
+	return v
 }
 
 // midnight returns when the farm's day after m begins.
@@ -174,30 +175,39 @@ func (f *fence) noticeTrims() {
 const trimStep = 1.06
 
 const (
-	growthWindow  = 14   // days that the trend is taken over
+	growthWindow  = 5    // days that the trend is taken over: growth speeds up and slows down, and an old slope misleads
 	leastDays     = 4    // days that a trend needs
-	growthHorizon = 21   // days ahead that a date is given for
+	growthHorizon = 14   // days ahead that a date is given for
+	longestLook   = 60   // days; a latest date beyond is no date
 	intervalShare = 0.90 // of forecasts that shall hold the day
+	sureDays      = 5    // an interval no wider than this is told on its first day
+	cleanLoad     = 0.05 // added to the load before its logarithm is taken, so that a clean fence's noise is no trend
 )
 
 // checkGrowth looks every midnight at each zone's trend.
 func (f *fence) checkGrowth(now ms) {
 	for z := range f.net.Zones {
-		fc, ok := f.forecast(z)
 		s := &f.Growths[z]
+		fc, ok := f.forecast(z)
+		cut := s.up() && f.Days.Fresh[z] > s.Raised
 		switch {
-		case ok && (s.up() || fc.days <= growthHorizon):
+		case cut:
+			f.w.clear(s, now, fmt.Sprintf("%s was trimmed: growth starts afresh.", titled(f.net.Zones[z].Name)))
+			f.Due[z] = 0
+		case ok && s.up():
 			s.Good = 0
-			fd := f.growthFinding(z, fc)
-			if s.up() {
-				f.w.update(s, now, fd)
-			} else {
-				f.w.raise(s, now, fd)
+			f.w.update(s, now, f.growthFinding(z, fc))
+		case ok && fc.days <= growthHorizon:
+			if f.Due[z]++; f.Due[z] >= 2 || fc.latest-fc.earliest < sureDays {
+				f.w.raise(s, now, f.growthFinding(z, fc))
 			}
 		case s.up():
-			if s.Good++; s.Good >= 3 || f.Days.Fresh[z] > s.Raised {
+			if s.Good++; s.Good >= 5 {
 				f.w.clear(s, now, fmt.Sprintf("%s is no longer losing to growth.", titled(f.net.Zones[z].Name)))
+				f.Due[z] = 0
 			}
+		default:
+			f.Due[z] = 0
 		}
 	}
 }
@@ -209,38 +219,40 @@ type outlook struct {
 	level                  float64
 }
 
-// forecast carries the trend of a zone's load forward to the day its level goes under. The load is u = open/level - 1,
-// which on the ladder is proportional to leakage, to first order.
+// forecast carries the trend of a zone's load forward to the day its level goes under its minimum. The load is
+// u = open/level - 1, which on the ladder is to first order in proportion to the leakages that the zone feels: its own,
+// and through the common wire the others'. Growth meets the wire slowly, then all along it, so the trend is one of
+// ln u: a share of the load a day. Where the load in truth grows by the same amount every day this errs toward an
+// early date, by about a day a week ahead.
 func (f *fence) forecast(z int) (outlook, bool) {
 	rows := f.Days.Rows
 	minimum := f.net.Zones[z].MinimumVolts
 	if len(rows) == 0 || minimum <= 0 {
 		return outlook{}, false
 	}
-	open := f.net.OpenVolts * f.Gains[z+1]
 	last := rows[len(rows)-1]
-	ts := rolling.NewTheilSen(growthWindow)
-	n := 0
-	for _, r := range rows[max(0, len(rows)-growthWindow):] {
-		if r.Start < f.Days.Fresh[z] || r.Level[z+1] <= 0 {
-			continue
-		}
-		ts.Add(float64(r.Start-last.Start)/86_400_000, open/r.Level[z+1]-1)
-		n++
+	level := last.Level[z+1]
+	if level > 0 && level < minimum {
+		return outlook{from: last.Start, level: level}, true
 	}
-	if n < leastDays {
+	open := f.net.OpenVolts * f.Gains[z+1]
+	load := func(v float64) float64 { return math.Log(max(open/v-1, 0) + cleanLoad) }
+	ts := rolling.NewTheilSen(growthWindow)
+	for _, r := range rows[max(0, len(rows)-growthWindow):] {
+		if r.Start >= f.Days.Fresh[z] && r.Level[z+1] > 0 {
+			ts.Add(float64(r.Start-last.Start)/86_400_000, load(r.Level[z+1]))
+		}
+	}
+	if ts.Len() < leastDays {
 		return outlook{}, false
 	}
 	tr, ok := ts.Fit(intervalShare, rolling.Interpolated)
 	if !ok || tr.Slope <= 0 {
 		return outlook{}, false
 	}
-	if last.Level[z+1] > 0 && last.Level[z+1] < minimum {
-		return outlook{from: last.Start, level: last.Level[z+1]}, true
-	}
-	at, lo, hi, ok := tr.Crossing(open/minimum - 1)
-	if !ok || math.IsInf(hi, 0) || hi > 60 {
+	at, lo, hi, ok := tr.Crossing(load(minimum))
+	if !ok || hi > longestLook {
 		return outlook{}, false
 	}
-	return outlook{from: last.Start, days: at, earliest: lo, latest: hi, level: last.Level[z+1]}, true
+	return outlook{from: last.Start, days: max(at, 0.5), earliest: max(min(lo, at-1), 0), latest: max(hi, at+1), level: level}, true
 }

@@ -273,7 +273,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	if in.Slow {
 		if v < minimum*1.03 {
 			in.Quiet, m.Better = now, 0
-		} else if v > f.wellAbove(t) {
+		} else if v > f.Days.best(t.node)*trimmedUp && v > 1.15*minimum {
 			if m.Better == 0 {
 				m.Better = now
 			}
@@ -314,10 +314,20 @@ func (in *incident) worsen(f *fence, t *track, now ms) {
 	f.tellChange(in, before, now)
 }
 
-// wellAbove returns the level from which a zone's usual night still stays over its minimum.
-func (f *fence) wellAbove(t *track) float64 {
-	return 1.15 * f.minimum(t.node) / f.Days.nightRatio(t.node)
+// nightsHold reports whether each member's last nights stayed over its minimum.
+func (f *fence) nightsHold(in *incident) bool {
+	for _, m := range in.Members {
+		for _, r := range f.Days.Rows[max(0, len(f.Days.Rows)-2):] {
+			if r.Night[m.Node] > 0 && r.Night[m.Node] < 1.08*f.minimum(m.Node) {
+				return false
+			}
+		}
+	}
+	return true
 }
+
+// trimmedUp is how far a reading must rise over the best of the last days before it shows that growth was cut.
+const trimmedUp = 1.12
 
 // settle ends the incidents that are over.
 func (f *fence) settle(now ms) {
@@ -354,7 +364,7 @@ func (in *incident) over(f *fence, now ms) bool {
 		for _, m := range in.Members {
 			better = better && m.Better > 0 && now-m.Better >= betterFor
 		}
-		return better || now-in.Quiet >= slowReturn
+		return better || now-in.Quiet >= slowReturn && f.nightsHold(in)
 	}
 	spoke := false
 	for _, m := range in.Members {
@@ -374,6 +384,10 @@ func (in *incident) over(f *fence, now ms) bool {
 func (f *fence) slowLow(t *track, v float64, now ms) {
 	if n := f.liarAgainst(t); n >= 0 {
 		f.accuse(n, now)
+		return
+	}
+	if in := f.flappingNow(); in != nil {
+		in.join(f, t, now)
 		return
 	}
 	cause, zone := f.creeping(), t.node-1

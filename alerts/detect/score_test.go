@@ -184,7 +184,8 @@ func longest(f *farm.Farm) time.Duration {
 }
 
 // judge holds what was told against what was so.
-func judge(f *farm.Farm, labels []sim.Label, events []alerts.Event, low lows, length time.Duration, end time.Time) score {
+func judge(f *farm.Farm, labels []sim.Label, events []alerts.Event, low lows, o sim.Options) score {
+	length, end := o.Length, o.Start.Add(o.Length)
 	every := longest(f)
 	all := gather(events)
 	s := score{raised: len(all), zoneMonths: float64(len(f.Zones)) * length.Hours() / 24 / 30}
@@ -198,7 +199,7 @@ func judge(f *farm.Farm, labels []sim.Label, events []alerts.Event, low lows, le
 		s.fault(f, l, all, every, taken)
 	}
 	for _, a := range all {
-		if a.true || trulyLow(a, low) || soonUnder(a, labels) || beyond(a, end) {
+		if a.true || trulyLow(a, low) || soonUnder(a, labels, o.Acts) || beyond(a, end) {
 			continue
 		}
 		s.false_++
@@ -319,8 +320,16 @@ func trulyLow(a *told, low lows) bool {
 }
 
 // soonUnder reports whether a growth alarm is about a zone that growth does take under.
-func soonUnder(a *told, labels []sim.Label) bool {
-	return a.first().Condition == alerts.Growth && slices.ContainsFunc(labels, func(l sim.Label) bool {
+func soonUnder(a *told, labels []sim.Label, acts []sim.Act) bool {
+	if a.first().Condition != alerts.Growth {
+		return false
+	}
+	if slices.ContainsFunc(acts, func(x sim.Act) bool { // cut before it could be seen
+		return x.Kind == sim.Trim && "zone/"+x.Zone == string(a.first().Source) && x.At.After(a.raised.Add(-24*time.Hour)) && x.At.Before(a.raised.Add(25*24*time.Hour))
+	}) {
+		return true
+	}
+	return slices.ContainsFunc(labels, func(l sim.Label) bool {
 		return l.Kind == sim.Growth && l.Source == a.first().Source && l.From.After(a.raised.Add(-10*24*time.Hour)) && l.From.Before(a.raised.Add(40*24*time.Hour))
 	})
 }
@@ -344,7 +353,7 @@ func runScore(t testing.TB, name string) score {
 	}
 	low := lows{}
 	events, _ := watchSeason(t, s, low)
-	return judge(s.Farm(), truth.Labels, events, low, s.Options.Length, s.Options.Start.Add(s.Options.Length))
+	return judge(s.Farm(), truth.Labels, events, low, s.Options)
 }
 
 func TestScore(t *testing.T) {

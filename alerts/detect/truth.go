@@ -48,7 +48,7 @@ func (f *fence) checkRun(t *track, v float64, now ms) {
 // grain, its own record tells; where it is not, a reading may rest in the middle of a grain for days, and only what the
 // others did meanwhile can tell.
 func (f *fence) tooStill(t *track) bool {
-	if t.noise()*t.Level < 0.6*t.Grain {
+	if t.noise()*t.LastVal < 0.6*t.Grain {
 		rest := f.LevelSum - t.Level
 		return t.RunRef > 0 && math.Abs(rest/t.RunRef-1)*t.LastVal > 1.5*t.Grain+0.03*t.LastVal
 	}

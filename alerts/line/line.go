@@ -144,10 +144,11 @@ type FaultKind uint8
 
 // The kinds of fault.
 const (
-	None  FaultKind = iota
-	Shunt           // a path of Ohms to earth at AtM
-	Break           // the wire parted at AtM
-	Joint           // Ohms in series at AtM
+	None   FaultKind = iota
+	Shunt            // a path of Ohms to earth at AtM
+	Break            // the wire parted at AtM
+	Joint            // Ohms in series at AtM
+	Fallen           // parted at AtM, the live end on the ground through Ohms
 )
 
 // Fault is one fault in one zone.

@@ -68,10 +68,13 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 	} else {
 		far++
 		ohms := f.Ohms
-		if f.Kind == Break {
+		if f.Kind != Joint {
 			ohms = brokenOhms
 		}
 		s.join(near, far, 1/math.Max(ohms, minOhms))
+		if f.Kind == Fallen {
+			s.a[near*s.wide+near] += 1 / math.Max(f.Ohms, minOhms)
+		}
 	}
 	s.run(z.Start, near, math.Max(z.Ohms*part, minOhms), leak*part)
 	s.run(far, z.End, math.Max(z.Ohms*(1-part), minOhms), leak*(1-part))
