@@ -158,12 +158,12 @@ func spiceFault(f Fault, s, strands int, here string, fresh func() string, resis
 
 var printed = regexp.MustCompile(`v\(end_(\w+)\) = ([-+.\de]+)`)
 
-// Forty random fences with faults and loops, against ngspice on a netlist cut far finer: every node within 0.5 %.
+// Thirty random fences with faults and loops, against ngspice on a netlist cut far finer: every node within 0.5 %.
 func TestAgainstNgspice(t *testing.T) {
 	ngspice := peer(t, "ngspice")
 	rng := rand.New(rand.NewPCG(6, 28))
 	worst, loops := 0.0, 0
-	for i := range 40 {
+	for i := range 30 {
 		o := randomFence(rng)
 		w := evenFence(t, o, rng)
 		if o.Farm.Zones[len(o.Farm.Zones)-1].JoinedTo != "" {
