@@ -41,6 +41,7 @@ type verdict struct {
 	score  float64 // squared misfit plus what the hypothesis costs; lower is better
 	worst  float64 // squared, standardised distance of the sensor that it explains worst
 	margin float64 // by how much the best other cause is worse
+	dry    float64 // by how much wet growth is the worse answer
 	ratio  float64 // for the energizer: what is left of its output
 
 	placed    bool // lowM to highM says where in the zone
@@ -80,23 +81,23 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		}
 	}
 	consider(d.wet())
-	consider(d.energizer())
-	earth := costShunt
+	near := 0.0
 	if d.nearMinimum() {
-		earth += costNear
+		near = costNear
 	}
+	consider(d.energizer(near))
 	for z := range d.f.net.Zones {
-		consider(d.shunt(z, line.Shunt, earth))
-		consider(d.shunt(z, line.Fallen, earth+costFallen-costShunt))
+		consider(d.shunt(z, line.Shunt, costShunt+near))
+		consider(d.shunt(z, line.Fallen, costFallen+near))
 		consider(d.parted(z))
-		consider(d.joint(z))
+		consider(d.joint(z, costJoint+near))
 	}
 	for i := range d.ratio {
 		if v, ok := d.liar(i); ok {
 			consider(v)
 		}
 	}
-	best.margin = math.Inf(1)
+	best.margin, best.dry = math.Inf(1), byCause[alerts.Vegetation]-best.score
 	for c, s := range byCause {
 		if c != best.cause {
 			best.margin = min(best.margin, s-best.score)
@@ -201,7 +202,7 @@ func wettest(now, before []float64) int {
 }
 
 // energizer: its output fell, or its source ohms or earth rose; every ratio is then the same but for the load.
-func (d *diagnoser) energizer() verdict {
+func (d *diagnoser) energizer(near float64) verdict {
 	sum, weight := 0.0, 0.0
 	for i, r := range d.ratio {
 		if !math.IsNaN(r) {
@@ -217,10 +218,10 @@ func (d *diagnoser) energizer() verdict {
 	for i := range d.after {
 		d.after[i] = d.before[i] * s
 	}
-	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.misfit(0.03) + costWeak, ratio: s}
+	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.misfit(0.03) + costWeak + near, ratio: s}
 	v.worst = d.worst
 	if s < offRatio {
-		v.cause, v.score = alerts.EnergizerOff, v.score-costWeak+costOff
+		v.cause, v.score = alerts.EnergizerOff, v.score-costWeak-near+costOff
 		if math.IsNaN(d.ratio[0]) && d.roots() == 1 && d.heardNow() < 2 {
 			v.score += 1 // one dead sensor alone is a parted wire as likely as an energizer
 		}
@@ -277,6 +278,10 @@ const costNear = 6.0
 func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
+	most := 50_000.0
+	if kind == line.Fallen {
+		most = 3000 // a wire that touches no better than that hangs clear
+	}
 	depth := 0.0
 	for p := zone.Parent; p >= 0; p = d.f.net.Zones[p].Parent {
 		depth += 0.1 // of two zones that fit alike, walk the nearer first
@@ -290,7 +295,7 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 		}
 	}
 	for part := 0.0; part <= 1; part += 0.125 {
-		for ohms := 10.0; ohms < 50_000; ohms *= 1.7 {
+		for ohms := 10.0; ohms < most; ohms *= 1.7 {
 			try(part, ohms)
 		}
 	}
@@ -322,7 +327,7 @@ func (d *diagnoser) parted(z int) verdict {
 }
 
 // joint: ohms in series somewhere in zone z.
-func (d *diagnoser) joint(z int) verdict {
+func (d *diagnoser) joint(z int, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Joint, zone: z, sensor: -1, score: math.Inf(1)}
 	if d.ratio[z+1] < offRatio {
@@ -335,7 +340,7 @@ func (d *diagnoser) joint(z int) verdict {
 			break // that is a parted wire
 		}
 		far := math.Max(0, math.Log(ohms/5000)) // a joint of more than a few kilohms is a parted wire
-		if s := d.misfit(changeSlack) + costJoint + far*far; s < best.score {
+		if s := d.misfit(changeSlack) + cost + far*far; s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
 	}

@@ -240,8 +240,8 @@ const (
 	stakesHigh  = 300.0 // volts
 	stakesWorst = 700.0
 	stakesRise  = 2.5 // times the ohms as strung
-	earthWell   = 24 * 60 * 60_000
-	earthLooks  = 4
+	earthWell   = 72 * 60 * 60_000
+	earthLooks  = 8
 )
 
 // checkEarth looks, in quiet, whether the stakes carry more than the current through them explains.

@@ -293,7 +293,7 @@ func (f *fence) conclude(now ms) {
 		if f.rounds() < settleRounds {
 			return
 		}
-		if v.cause == alerts.Vegetation || v.margin < clearMargin {
+		if v.cause == alerts.Vegetation || v.dry < clearMargin {
 			f.acceptWeather()
 			return
 		}
@@ -305,11 +305,11 @@ func (f *fence) conclude(now ms) {
 		f.closeSuspicion()
 		return
 	}
-	if v.cause == alerts.Vegetation || f.creptUnder() && v.margin < clearMargin {
+	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < clearMargin {
 		f.wetLow(now)
 		return
 	}
-	if in := f.sameTrouble(v); in != nil {
+	if in := f.sameTrouble(v, now); in != nil {
 		in.widen(f, v, now)
 		return
 	}
@@ -318,7 +318,7 @@ func (f *fence) conclude(now ms) {
 
 const (
 	accuseReadings = 5    // in a row, before a sensor is called a liar
-	clearMargin    = 6.0  // by which a cause must beat the next before a harmless fall is called a fault
+	clearMargin    = 6.0  // by which a cause must beat wet growth before a harmless fall is called a fault
 	unexplained    = 16.0 // squared standard deviations of one sensor from what the cause predicts: four of them
 )
 

@@ -40,7 +40,7 @@ func (b *dayBook) init(zones int) { b.Fresh = make([]ms, zones) }
 // best returns the highest level of the zone at node in the last days, volts; infinite when none is known.
 func (b *dayBook) best(node int) float64 {
 	v := 0.0
-	for _, r := range b.Rows[max(0, len(b.Rows)-4):] {
+	for _, r := range b.Rows[max(0, len(b.Rows)-8):] {
 		v = max(v, r.Level[node])
 	}
 	if v == 0 {

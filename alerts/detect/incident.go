@@ -36,6 +36,7 @@ type member struct {
 
 const (
 	settleRounds = 4                // times every sensor is heard before the diagnosis is closed
+	sameHour     = 60 * 60_000      // two faults of one kind within the hour are one that got worse
 	flipsToFlap  = 2                // recoveries that did not last, before a fault is called one that comes and goes
 	goodReadings = 3                // in a row, from every member, before a fault is over
 	affected     = 0.88             // ratio to before under which a zone counts as taken down
@@ -68,12 +69,12 @@ func (f *fence) held(node int) bool {
 }
 
 // sameTrouble returns the open incident that v is more of.
-func (f *fence) sameTrouble(v verdict) *incident {
+func (f *fence) sameTrouble(v verdict, now ms) *incident {
 	for _, in := range f.Troubles {
 		if in.Slow {
 			continue
 		}
-		if v.zone == in.Zone && (v.zone >= 0 || v.cause != alerts.Vegetation) {
+		if v.zone == in.Zone || v.cause == in.Cause && now-in.S.Raised < sameHour {
 			return in
 		}
 	}
@@ -317,8 +318,11 @@ func (in *incident) worsen(f *fence, t *track, now ms) {
 // nightsHold reports whether each member's last nights stayed over its minimum.
 func (f *fence) nightsHold(in *incident) bool {
 	for _, m := range in.Members {
-		for _, r := range f.Days.Rows[max(0, len(f.Days.Rows)-2):] {
-			if r.Night[m.Node] > 0 && r.Night[m.Node] < 1.08*f.minimum(m.Node) {
+		if m.Node > 0 && f.Growths[m.Node-1].up() {
+			return false
+		}
+		for _, r := range f.Days.Rows[max(0, len(f.Days.Rows)-3):] {
+			if r.Night[m.Node] > 0 && r.Night[m.Node] < 1.15*f.minimum(m.Node) {
 				return false
 			}
 		}
