@@ -19,6 +19,7 @@ type diagnoser struct {
 	sd     []float64 // standard deviation of ratio
 	before []float64 // volts by the circuit, before
 	after  []float64 // scratch
+	slow   bool      // comparing levels of two looks and not readings
 	worst  float64   // of the last misfit, the largest of its parts
 	obs    []line.Observation
 }
@@ -120,6 +121,9 @@ func (d *diagnoser) load(before []float64) {
 		n := float64(min(t.Since.N, 4))
 		grain := t.Grain / math.Sqrt(12) / before[i]
 		d.sd[i] = math.Hypot(t.noise()*math.Sqrt(1/n+0.3), grain)
+		if d.slow {
+			d.sd[i] = math.Max(d.sd[i], math.Sqrt(d.f.Shift.Drift[i]))
+		}
 	}
 }
 

@@ -35,6 +35,7 @@ type fence struct {
 	Faulty   []standing // by node
 	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
 	Odd      oddPair
+	Shift    shiftWatch
 	LevelSum float64 // of all sensors' levels
 	WeakFor  int     // looks in a row at which the energizer gave less than it should
 }
@@ -70,6 +71,7 @@ func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
 	f.Faulty = make([]standing, n)
 	f.Wrong = make([]float64, n)
 	f.Days.init(len(net.Zones))
+	f.Shift.init(n)
 	f.diag = newDiagnoser(f)
 	return f, nil
 }
@@ -417,10 +419,14 @@ func (f *fence) acceptWeather() {
 
 // rebase keeps the picture of the fence in quiet, from which a fault's change is reckoned.
 func (f *fence) rebase(now ms) {
-	if now-f.BaseAt < rebaseEvery || len(f.Troubles) > 0 {
+	if now-f.BaseAt < rebaseEvery {
 		return
 	}
 	f.BaseAt = now
+	f.checkShift(now)
+	if len(f.Troubles) > 0 {
+		return
+	}
 	if !f.Learnt {
 		f.learnRoughly()
 	}

@@ -13,8 +13,11 @@ type incident struct {
 	Cause   alerts.Cause
 	Zone    int // index of the zone at fault, -1 for the energizer
 	Members []member
-	Slow    bool // crept up instead of coming at a stroke
-	Settled bool // the diagnosis is done
+	Shift   bool      // a small change of the profile, found by comparing looks
+	Profile []float64 // for a shift: levels by node before it
+	Looks   int       // for a shift: looks in a row that found it gone
+	Slow    bool      // crept up instead of coming at a stroke
+	Settled bool      // the diagnosis is done
 	Rounds  int
 	Quiet   ms // when a member last spoke for the fault
 
@@ -71,7 +74,7 @@ func (f *fence) held(node int) bool {
 // sameTrouble returns the open incident that v is more of.
 func (f *fence) sameTrouble(v verdict, now ms) *incident {
 	for _, in := range f.Troubles {
-		if in.Slow {
+		if in.Slow || in.Shift && v.zone != in.Zone {
 			continue
 		}
 		if v.zone == in.Zone || v.cause == in.Cause && now-in.S.Raised < sameHour {
@@ -165,7 +168,7 @@ func (f *fence) tookDown(node int, v verdict) bool {
 	switch {
 	case heard:
 		r := t.Since.median() / f.Suspect.Before[node]
-		return r < affected || v.zone == node-1 && r < 0.97
+		return r < affected || r < leastMember && (v.zone == node-1 || v.zone < 0)
 	case v.cause == alerts.Open && node > 0 && v.zone >= 0:
 		return f.net.Behind(node-1, v.zone)
 	case v.cause == alerts.EnergizerOff:
@@ -271,6 +274,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		return
 	}
 	minimum := f.minimum(t.node)
+	if in.Shift {
+		return
+	}
 	if in.Slow {
 		if v < minimum*1.03 {
 			in.Quiet, m.Better = now, 0
@@ -362,6 +368,9 @@ func (f *fence) settle(now ms) {
 func (in *incident) over(f *fence, now ms) bool {
 	if in.Cause == alerts.CauseIntermittent {
 		return now-in.Quiet > f.calmAfter()
+	}
+	if in.Shift {
+		return in.Looks >= shiftLooks
 	}
 	if in.Slow {
 		better := len(in.Members) > 0

@@ -1,0 +1,134 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+)
+
+// A joint that goes bad, one strand of two, or a wire parted within a loop moves the profile by a few per cent and no
+// more: too little for one reading, plain in a half hour of them. So at every look in quiet the levels are held
+// against those of the looks before, as a sudden change would be.
+
+const (
+	pastLooks   = 6    // kept
+	shiftLag    = 2    // looks between before and after: an hour, too short for dew to matter much
+	shiftLeast  = 0.03 // smallest change of any sensor that is worth a thought
+	shiftDry    = 14.0 // by which the cause must beat wet growth, which explains most slow changes
+	shiftLooks  = 4    // looks in a row that say it is over
+	driftPer    = 1.0 / 32
+	leastMember = 0.98
+)
+
+// shiftWatch is the memory of the slow comparison.
+type shiftWatch struct {
+	Past [][]float64 // levels by node at the last looks, newest last; 0 unknown
+	// What the last look made of it, to be borne out by the next.
+	Cause alerts.Cause
+	Zone  int
+	Drift []float64 // by node, variance of the change of level from look to look, in the logarithm
+}
+
+func (s *shiftWatch) init(nodes int) {
+	s.Zone = -1
+	s.Drift = make([]float64, nodes)
+	for i := range s.Drift {
+		s.Drift[i] = 0.015 * 0.015
+	}
+}
+
+// checkShift takes a look.
+func (f *fence) checkShift(now ms) {
+	s := &f.Shift
+	levels := make([]float64, len(f.tracks))
+	for i, t := range f.tracks {
+		if t != nil && !t.Gone && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
+			levels[i] = t.Level
+		}
+	}
+	if n := len(s.Past); n > 0 {
+		for i, v := range levels {
+			if was := s.Past[n-1][i]; v > 0 && was > 0 {
+				d := min(math.Abs(math.Log(v/was)), 4*math.Sqrt(s.Drift[i]))
+				s.Drift[i] += (d*d - s.Drift[i]) * driftPer
+			}
+		}
+	}
+	s.Past = append(s.Past, levels)
+	if len(s.Past) > pastLooks {
+		s.Past = s.Past[1:]
+	}
+	f.endShifts(now)
+	if len(f.Troubles) > 0 || !f.Learnt {
+		s.Cause = ""
+		return
+	}
+	lag := shiftLag
+	if s.Cause != "" {
+		lag++ // against the same look as last time
+	}
+	if len(s.Past) <= lag {
+		return
+	}
+	v, moved := f.compare(s.Past[len(s.Past)-1-lag])
+	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < shiftDry || v.worst > unexplained {
+		s.Cause = ""
+		return
+	}
+	if v.cause != s.Cause || v.zone != s.Zone {
+		again := s.Cause == ""
+		s.Cause, s.Zone = "", -1
+		if again {
+			s.Cause, s.Zone = v.cause, v.zone
+		}
+		return
+	}
+	s.Cause = ""
+	f.openShift(v, now)
+}
+
+// compare holds the present levels against those before.
+func (f *fence) compare(before []float64) (v verdict, moved bool) {
+	for i, t := range f.tracks {
+		if t == nil {
+			continue
+		}
+		t.Since = since{}
+		if t.Level > 0 && !t.Gone {
+			t.Since.add(t.Level)
+			moved = moved || before[i] > 0 && math.Abs(t.Level/before[i]-1) > shiftLeast
+		}
+	}
+	if !moved {
+		return verdict{}, false
+	}
+	copy(f.Suspect.Before, before)
+	f.diag.slow = true
+	v = f.diag.diagnose(before)
+	f.diag.slow = false
+	return v, true
+}
+
+// openShift begins the incident of a profile that has moved.
+func (f *fence) openShift(v verdict, now ms) {
+	in := &incident{Quiet: now, Settled: true, Shift: true}
+	in.Profile = append(in.Profile, f.Suspect.Before...)
+	in.adopt(f, v)
+	f.Troubles = append(f.Troubles, in)
+	f.w.raise(&in.S, now, f.finding(in))
+}
+
+// endShifts ends the incidents whose profile has gone back: the fault no longer explains it better than weather.
+func (f *fence) endShifts(now ms) {
+	for _, in := range f.Troubles {
+		if !in.Shift {
+			continue
+		}
+		v, moved := f.compare(in.Profile)
+		if moved && v.cause != alerts.Vegetation && v.dry > shiftDry/2 {
+			in.Looks, in.Quiet = 0, now
+			continue
+		}
+		in.Looks++
+	}
+}
