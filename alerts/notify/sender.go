@@ -242,8 +242,8 @@ func (s *Sender) attempt(ctx context.Context, m alerts.Message) (r result) {
 	return r
 }
 
-// maxLinked keeps a link short enough for every mail program; a message about more alarms points to the page.
-const maxLinked = 40
+// maxLinked keeps a link short enough for every mail program and push header; a message about more alarms points to the page.
+const maxLinked = 20
 
 // link returns the address at which the message's alarms are acknowledged, or of the page.
 func (s *Sender) link(m *alerts.Message) string {
