@@ -154,7 +154,7 @@ func TestRetain(t *testing.T) {
 	if err := db.Retain(ctx, Retention{Readings: noon}); err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(rs[4*1440:], collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(rs[4*1440:], collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("readings (-want +got):\n%.2000s", diff)
 	}
 	if diff := cmp.Diff(before, daily()); diff != "" {
@@ -163,7 +163,7 @@ func TestRetain(t *testing.T) {
 
 	late := []pulse.Reading{rs[0], volts("a", rs[5].At.Add(time.Second), 1), volts("b", day0, 2), volts("a", rs[4*1440].At.Add(time.Second), 3)}
 	fresh := mustAppend(t, db, late...)
-	if diff := cmp.Diff(late[2:], fresh, sameReading); diff != "" {
+	if diff := diffReadings(late[2:], fresh); diff != "" {
 		t.Errorf("late ones (-want +got):\n%s", diff)
 	}
 	mustPack(t, db)
@@ -192,7 +192,7 @@ func TestRetainWhileFresh(t *testing.T) {
 	}
 	mustPack(t, db)
 	want := []pulse.Reading{volts("a", day0.AddDate(0, 0, 5), 2)}
-	if diff := cmp.Diff(want, collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(want, collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 	checkBlocks(t, db)

@@ -7,8 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"nightwire/ingest/pulse"
 )
 
@@ -57,20 +55,20 @@ func TestDiskFull(t *testing.T) {
 	if err := db.Pack(ctx, nil); err != nil {
 		wantFor(t, "pack", err, ErrFull)
 	}
-	if diff := cmp.Diff(want, collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(want, collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("while full (-want +got):\n%.2000s", diff)
 	}
 	if err := os.Remove(ballast); err != nil {
 		t.Fatal(err)
 	}
 	fresh := mustAppend(t, db, append(want[:10:10], refused...)...)
-	if diff := cmp.Diff(refused, fresh, sameReading); diff != "" {
+	if diff := diffReadings(refused, fresh); diff != "" {
 		t.Errorf("with room again (-want +got):\n%.2000s", diff)
 	}
 	mustPack(t, db)
 	db.Close()
 	db = openAt(t, db.path)
-	if diff := cmp.Diff(append(want, refused...), collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(append(want, refused...), collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("opened again (-want +got):\n%.2000s", diff)
 	}
 	wantFor(t, "backup", db.Backup(ctx, filepath.Join(smallDisk(t, "16k"), "copy.db")), ErrFull)
@@ -104,7 +102,7 @@ func TestReadOnlyFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(numbered(0, 10), collect(t, ro, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(numbered(0, 10), collect(t, ro, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("read (-want +got):\n%s", diff)
 	}
 	if err := ro.Close(); err != nil {

@@ -13,8 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"nightwire/ingest/pulse"
 )
 
@@ -127,7 +125,7 @@ func TestLockedByAnother(t *testing.T) {
 	if err := tx.Rollback(); err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(numbered(0, 3), mustAppend(t, db, numbered(0, 3)...), sameReading); diff != "" {
+	if diff := diffReadings(numbered(0, 3), mustAppend(t, db, numbered(0, 3)...)); diff != "" {
 		t.Errorf("tried again (-want +got):\n%s", diff)
 	}
 }
@@ -164,7 +162,7 @@ func TestFailedAppendLeavesNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	mustAppend(t, db, volts("other", day0, 1)) // takes the number that "new" would have had
-	if diff := cmp.Diff(batch[1:], mustAppend(t, db, batch...), sameReading); diff != "" {
+	if diff := diffReadings(batch[1:], mustAppend(t, db, batch...)); diff != "" {
 		t.Errorf("tried again (-want +got):\n%s", diff)
 	}
 	if got := collect(t, db, "new", time.Time{}, time.Time{}); len(got) != 1 {
@@ -188,13 +186,13 @@ func TestCommitThatWentThroughUnseen(t *testing.T) {
 	}
 	db.w.unsure = true
 	again := append(lost, volts("a", day0.Add(time.Hour), 9))
-	if diff := cmp.Diff(again, mustAppend(t, db, again...), sameReading); diff != "" {
+	if diff := diffReadings(again, mustAppend(t, db, again...)); diff != "" {
 		t.Errorf("reported (-want +got):\n%s", diff)
 	}
 	if fresh := mustAppend(t, db, again...); len(fresh) != 0 {
 		t.Errorf("reported twice: %v", fresh)
 	}
-	if diff := cmp.Diff(append(numbered(0, 2), again...), follow(t, db, 0, 100), sameReading); diff != "" {
+	if diff := diffReadings(append(numbered(0, 2), again...), follow(t, db, 0, 100)); diff != "" {
 		t.Errorf("stored (-want +got):\n%s", diff)
 	}
 }
@@ -239,7 +237,7 @@ func TestDamagedBlockCostsOneDay(t *testing.T) {
 		got = append(got, r)
 	}
 	rest := append(rs[:1440:1440], rs[2*1440:]...)
-	if diff := cmp.Diff(rest, got, sameReading); diff != "" || faults != 1 {
+	if diff := diffReadings(rest, got); diff != "" || faults != 1 {
 		t.Errorf("%d faults (-want +got):\n%.2000s", faults, diff)
 	}
 	if days, err := db.Buckets(ctx, "a", pulse.Volts, day0, day0.AddDate(0, 0, 3), 7*time.Minute); err != nil || len(days) < 400 {
@@ -255,7 +253,7 @@ func TestDamagedBlockCostsOneDay(t *testing.T) {
 		t.Errorf("%d blocks put aside, want 1", n)
 	}
 	rest = append(append(rs[:1440:1440], again), rs[2*1440:]...)
-	if diff := cmp.Diff(rest, collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(rest, collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("after packing (-want +got):\n%.2000s", diff)
 	}
 	checkBlocks(t, db)
@@ -276,11 +274,11 @@ func TestDamagedRowCostsOneBatch(t *testing.T) {
 	db = openAt(t, path)
 	want := append(numbered(0, 10), numbered(20, 10)...)
 	for _, when := range []string{"fresh", "packed"} {
-		if diff := cmp.Diff(want, collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+		if diff := diffReadings(want, collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", when, diff)
 		}
 		for _, limit := range []int{3, 10, 100} { // also when the damage fills what is asked for
-			if diff := cmp.Diff(want, follow(t, db, 0, limit), sameReading); diff != "" {
+			if diff := diffReadings(want, follow(t, db, 0, limit)); diff != "" {
 				t.Errorf("%s, followed by %d (-want +got):\n%s", when, limit, diff)
 			}
 		}

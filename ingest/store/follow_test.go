@@ -6,8 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"nightwire/ingest/pulse"
 )
 
@@ -39,7 +37,7 @@ func TestFollowerOutlastsPackingAndRestart(t *testing.T) {
 		t.Fatalf("the follower comes back at %d, %v; want 10", c, err)
 	}
 	rs, next, err := db.Since(ctx, c, 15)
-	if diff := cmp.Diff(numbered(10, 15), rs, sameReading); diff != "" || next != 25 || err != nil {
+	if diff := diffReadings(numbered(10, 15), rs); diff != "" || next != 25 || err != nil {
 		t.Fatalf("next %d, %v (-want +got):\n%s", next, err, diff)
 	}
 	if err := db.Passed(ctx, "mirror", next); err != nil {
@@ -50,7 +48,7 @@ func TestFollowerOutlastsPackingAndRestart(t *testing.T) {
 	}
 	mustPack(t, db)
 	rs, next, err = db.Since(ctx, next, 100)
-	if diff := cmp.Diff(numbered(25, 5), rs, sameReading); diff != "" || next != 30 || err != nil {
+	if diff := diffReadings(numbered(25, 5), rs); diff != "" || next != 30 || err != nil {
 		t.Fatalf("next %d, %v (-want +got):\n%s", next, err, diff)
 	}
 	if end, err := db.End(ctx); err != nil || end != 30 {
@@ -74,7 +72,7 @@ func TestCursorOutsideWhatIsKept(t *testing.T) {
 	db = openAt(t, path)
 	mustAppend(t, db, numbered(10, 1)...)
 	rs, next, err := db.Since(ctx, 10, 5)
-	if diff := cmp.Diff(numbered(10, 1), rs, sameReading); diff != "" || next != 11 || err != nil {
+	if diff := diffReadings(numbered(10, 1), rs); diff != "" || next != 11 || err != nil {
 		t.Errorf("next %d, %v (-want +got):\n%s", next, err, diff)
 	}
 }

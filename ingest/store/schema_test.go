@@ -5,8 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"nightwire/ingest/pulse"
 )
 
@@ -46,7 +44,7 @@ func TestOlderFileIsUpgraded(t *testing.T) {
 		t.Error("an old file was opened for reading only, without an upgrade")
 	}
 	db := openAt(t, path)
-	if diff := cmp.Diff(numbered(0, 20), collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(numbered(0, 20), collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 	if v, err := version(ctx, db.read); v != len(schema) || err != nil {
@@ -59,7 +57,7 @@ func TestOlderFileIsUpgraded(t *testing.T) {
 		t.Error(err)
 	}
 	mustPack(t, db)
-	if diff := cmp.Diff(numbered(0, 21), collect(t, db, "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(numbered(0, 21), collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("packed (-want +got):\n%s", diff)
 	}
 }
@@ -92,7 +90,7 @@ func TestUpgradeIsWholeOrNot(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := append(numbered(0, 20), pulse.Reading{})[:20]
-	if diff := cmp.Diff(want, collect(t, openAt(t, path), "a", time.Time{}, time.Time{}), sameReading); diff != "" {
+	if diff := diffReadings(want, collect(t, openAt(t, path), "a", time.Time{}, time.Time{})); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
