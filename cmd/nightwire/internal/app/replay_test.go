@@ -43,8 +43,8 @@ func parse(t testing.TB, text string) *config.Config {
 
 var start = time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 
-// night is a capture of the small farm: all well, hazel dead from dead until well, and then all well until end.
-func night(dead, well, end time.Duration) string {
+// troubledNight is a capture of the small farm: all well, hazel dead from dead until well, and then all well until end.
+func troubledNight(dead, well, end time.Duration) string {
 	var b strings.Builder
 	for at := time.Duration(0); at < end; at += time.Minute {
 		hazel := 7.0 + 0.01*float64(at/time.Minute%5)
@@ -92,7 +92,7 @@ func outline(events []alerts.Event) []string {
 }
 
 func TestReplayTellsOfADeadZone(t *testing.T) {
-	events, counts := replayed(t, parse(t, smallFarm), night(2*time.Hour, 3*time.Hour, 4*time.Hour), "")
+	events, counts := replayed(t, parse(t, smallFarm), troubledNight(2*time.Hour, 3*time.Hour, 4*time.Hour), "")
 	got := outline(events)
 	if len(got) < 2 || got[0] != "08:01 raised zone/hazel dead" || !strings.HasSuffix(got[len(got)-1], "returned zone/hazel dead") {
 		t.Errorf("events are %q", got)
@@ -106,7 +106,7 @@ func TestReplayTellsOfADeadZone(t *testing.T) {
 }
 
 func TestReplayEscalates(t *testing.T) {
-	capture := night(2*time.Hour, 3*time.Hour, 4*time.Hour)
+	capture := troubledNight(2*time.Hour, 3*time.Hour, 4*time.Hour)
 	events, _ := replayed(t, parse(t, smallFarm+twoPeople), capture, "")
 	var escalated []alerts.Event
 	for _, e := range events {

@@ -1,0 +1,213 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/cmd/nightwire/internal/config"
+)
+
+// Options says what a night watch is to do. Config, DataDir and Log are required.
+type Options struct {
+	Config  *config.Config
+	DataDir string
+	Log     *slog.Logger
+
+	// Load reads the farm file anew, and Again asks for it; nil for never.
+	Load  func() (*config.Config, error)
+	Again <-chan os.Signal
+
+	// Now tells the time; nil for time.Now. Speed is how fast it runs against the wall's clock; 0 means as fast.
+	Now   func() time.Time
+	Speed float64
+
+	// Started is told where things listen, each time they do. Optional.
+	Started func(Addresses)
+	// Said is told of every event, in order. It must not block. Optional.
+	Said func(alerts.Event)
+}
+
+// Addresses says where a night watch can be reached.
+type Addresses struct {
+	Page   string // as a URL; empty while the page cannot be served
+	Broker string // of the built-in broker, host:port; empty with another
+}
+
+// App is the night watch.
+type App struct {
+	opts Options
+}
+
+// New checks the options. It starts nothing.
+func New(opts Options) (*App, error) {
+	if opts.Config == nil || opts.DataDir == "" || opts.Log == nil {
+		return nil, errors.New("a night watch needs Config, DataDir and Log")
+	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	opts.Speed = cmp.Or(opts.Speed, 1)
+	if opts.Started == nil {
+		opts.Started = func(Addresses) {}
+	}
+	if opts.Said == nil {
+		opts.Said = func(alerts.Event) {}
+	}
+	return &App{opts: opts}, nil
+}
+
+// Why a watch ends, apart from being told to.
+var (
+	errReload = errors.New("the farm file is to be read again")
+	errMended = errors.New("the data folder can be written again")
+)
+
+// Run watches until ctx is done. A reload, and a data folder that can be written again, start the watch anew with what
+// it knows.
+func (a *App) Run(ctx context.Context) error {
+	cfg, last := a.opts.Config, (*config.Config)(nil)
+	for {
+		err := a.watch(ctx, cfg)
+		switch {
+		case errors.Is(err, errReload):
+			cfg, last = a.reload(cfg), cfg
+		case errors.Is(err, errMended):
+			a.opts.Log.Info("data folder can be written again, starting anew")
+		case err != nil && last != nil && ctx.Err() == nil:
+			a.opts.Log.Error("new farm file does not work, going on with the old one", "err", err)
+			cfg, last = last, nil
+		default:
+			return err
+		}
+	}
+}
+
+// reload reads the farm file again. A broken one changes nothing.
+func (a *App) reload(old *config.Config) *config.Config {
+	cfg, err := a.opts.Load()
+	if err == nil {
+		err = cfg.ReadSecrets()
+	}
+	if err != nil {
+		a.opts.Log.Error("farm file is broken, going on with the old one", "err", err)
+		return old
+	}
+	a.opts.Log.Info("farm file read again")
+	return cfg
+}
+
+// watch runs one watch from start to end.
+func (a *App) watch(ctx context.Context, cfg *config.Config) (err error) {
+	s := newStack()
+	defer func() { err = errors.Join(err, s.unwind()) }()
+	n, err := a.open(ctx, cfg, s)
+	if err != nil {
+		return err
+	}
+	var mended <-chan time.Time
+	if n.store == nil {
+		tick := time.NewTicker(lookAgain)
+		defer tick.Stop()
+		mended = tick.C
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			a.opts.Log.Info("night watch ends")
+			return nil
+		case err := <-s.failed:
+			return err
+		case <-a.opts.Again:
+			return errReload
+		case <-mended:
+			if writable(a.opts.DataDir) == nil {
+				return errMended
+			}
+		}
+	}
+}
+
+// lookAgain is how often a data folder that could not be written is tried again.
+const lookAgain = time.Minute
+
+// open starts every part, in the order in which they need each other.
+func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, error) {
+	n := newNight(a.opts, cfg)
+	if err := n.openData(ctx, s); err != nil {
+		return nil, err
+	}
+	if err := n.openEngine(ctx); err != nil {
+		return nil, err
+	}
+	if err := n.openSender(ctx, s); err != nil {
+		return nil, err
+	}
+	s.start(ctx, "watch", n.run)
+	s.start(ctx, "upkeep", n.upkeep)
+	if err := n.openPage(ctx, s); err != nil {
+		return nil, err
+	}
+	if err := n.openFeed(ctx, s); err != nil {
+		return nil, err
+	}
+	if n.store != nil {
+		if err := n.markRunning(s); err != nil {
+			return nil, err
+		}
+	}
+	a.opts.Started(n.addresses())
+	return n, nil
+}
+
+// storeFile is the data file within the data folder; the names beside it belong to the other parts.
+const (
+	storeFile    = "nightwire.db"
+	memoryFile   = "watch.json"
+	runningFile  = "running.json"
+	linkKeyFile  = "link.key"
+	brokerFolder = "broker"
+)
+
+// makeDataDir makes the data folder and makes sure that it can be written.
+func makeDataDir(dir string) error {
+	err := os.MkdirAll(dir, 0o750)
+	if err == nil {
+		err = writable(dir)
+	}
+	if err != nil {
+		return fmt.Errorf("data folder %s cannot be written: %w\nhint: %s", dir, err, folderHint(err))
+	}
+	return nil
+}
+
+func folderHint(err error) string {
+	if errors.Is(err, fs.ErrPermission) {
+		return "let the user that runs nightwire write to it, or choose another with --data"
+	}
+	return "make room on the disk and mount it for writing, or choose another folder with --data"
+}
+
+// writable reports why nothing can be written to dir.
+func writable(dir string) error {
+	f, err := os.CreateTemp(dir, ".try-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(make([]byte, 4096)) // a full disk still makes empty files
+	return errors.Join(err, f.Sync(), f.Close())
+}
+
+// used reports whether a night watch has kept its data in dir before.
+func used(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, storeFile))
+	return err == nil
+}

@@ -1,0 +1,119 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nightwire/alerts/journal"
+	"nightwire/alerts/notify"
+	"nightwire/ingest/store"
+)
+
+// openData opens the store and the journal. When a folder that was in use can no longer be written, as memory cards
+// end, the watch goes on from memory rather than not at all; a folder that never was is a mistake to mend first.
+func (n *night) openData(ctx context.Context, s *stack) error {
+	dir := n.opts.DataDir
+	path := filepath.Join(dir, storeFile)
+	err := makeDataDir(dir)
+	if err == nil {
+		n.store, err = store.Open(ctx, store.Options{Path: path, Log: n.component("store")})
+	}
+	switch {
+	case err == nil:
+		s.push(n.store.Close)
+	case used(dir) && !errors.Is(err, store.ErrLocked) && !errors.Is(err, store.ErrCorrupt) && !errors.Is(err, store.ErrNewer):
+		n.log.Error("nothing can be stored, watching from memory", "err", err)
+		n.dataErr, path = err, ""
+		n.troubles.set(troubleStore, err)
+	default:
+		return err
+	}
+	if n.journal, err = journal.Open(ctx, journal.Options{Path: path}); err != nil {
+		return err
+	}
+	s.push(n.journal.Close)
+	return nil
+}
+
+// openKey opens the key for links. One that cannot be kept is made anew in memory's stead.
+func (n *night) openKey(s *stack) error {
+	path := filepath.Join(n.opts.DataDir, linkKeyFile)
+	var err error
+	if n.signer, err = notify.OpenSigner(path, n.now); err == nil || n.store != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "nightwire-*")
+	if err != nil {
+		return fmt.Errorf("keep a key for links: %w", err)
+	}
+	s.push(func() error { return os.RemoveAll(dir) })
+	n.signer, err = notify.OpenSigner(filepath.Join(dir, linkKeyFile), n.now)
+	return err
+}
+
+const (
+	flushEvery = 5 * time.Second
+	packEvery  = time.Hour
+	packAfter  = 20_000 // fresh readings; reading a zone's day goes through all of them
+	keepHours  = 10     // how much longer than single readings their hours are kept
+)
+
+// upkeep keeps the data file in order until ctx is done.
+func (n *night) upkeep(ctx context.Context) error {
+	tick := time.NewTicker(flushEvery)
+	defer tick.Stop()
+	packed := time.Now()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		n.flush(ctx)
+		if n.store == nil {
+			continue
+		}
+		stats, err := n.store.Stats(ctx)
+		if err != nil {
+			n.log.Warn("store's figures not read", "err", err)
+			continue
+		}
+		n.met.storeBytes.Set(float64(stats.Bytes))
+		if stats.Fresh < packAfter && (time.Since(packed) < packEvery || stats.Fresh == 0) {
+			continue
+		}
+		packed = time.Now()
+		if err := n.tidy(ctx); err != nil && ctx.Err() == nil {
+			n.log.Warn("store not tidied", "err", err)
+		}
+	}
+}
+
+// flush tries to write what the journal keeps in memory.
+func (n *night) flush(ctx context.Context) {
+	if n.journal.Backlog() == 0 {
+		n.troubles.set(troubleJournal, nil)
+		return
+	}
+	if err := n.journal.Flush(ctx); err == nil {
+		n.log.Info("journal can be written again")
+		n.troubles.set(troubleJournal, nil)
+	}
+}
+
+// tidy packs the store, and lets go of what is older than the farm file keeps.
+func (n *night) tidy(ctx context.Context) error {
+	if err := n.store.Pack(ctx, nil); err != nil {
+		return err
+	}
+	keep := n.cfg.Store.Keep
+	if keep <= 0 {
+		return nil
+	}
+	now := n.now()
+	return n.store.Retain(ctx, store.Retention{Readings: now.Add(-keep), Hours: now.Add(-keepHours * keep)})
+}

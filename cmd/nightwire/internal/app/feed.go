@@ -1,0 +1,300 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"nightwire/ingest/broker"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/mqtt"
+	"nightwire/ingest/pulse"
+)
+
+// feed is where readings come from.
+type feed struct {
+	broker *broker.Broker // nil with another's
+	client *mqtt.Client   // nil while nothing can be stored
+	config mqtt.Config
+	secret string // the password
+	dial   func(context.Context) (net.Conn, error)
+
+	mu      sync.Mutex
+	blindOf map[string]bool // why readings cannot be stored
+	changed chan struct{}   // holds one
+}
+
+// openFeed starts the built-in broker, where there is to be one, and begins to listen.
+func (n *night) openFeed(ctx context.Context, s *stack) error {
+	f := &n.feed
+	f.changed, f.blindOf = make(chan struct{}, 1), map[string]bool{}
+	b := n.cfg.Broker
+	f.config = mqtt.Config{URL: b.URL, User: b.User, CAFile: n.beside(b.CAFile), ClientID: b.ClientID}
+	f.secret = b.Password.Reveal()
+	if b.Embedded() {
+		if err := n.openBroker(ctx, s); err != nil {
+			return err
+		}
+	}
+	s.start(ctx, "watching without storing", n.watchBlind)
+	if n.store == nil {
+		n.sightless(troubleStore, n.dataErr)
+		return nil
+	}
+	var err error
+	f.client, err = mqtt.New(mqtt.Options{
+		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n,
+		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.now, Rejected: n.rejected,
+		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected,
+	})
+	if err != nil {
+		return err
+	}
+	n.connected(false)
+	s.start(ctx, "mqtt", f.client.Run)
+	return nil
+}
+
+// openBroker starts the built-in broker and waits until sensors can connect.
+func (n *night) openBroker(ctx context.Context, s *stack) error {
+	dir := filepath.Join(n.opts.DataDir, brokerFolder)
+	if n.store == nil {
+		var err error
+		if dir, err = os.MkdirTemp("", "nightwire-broker-*"); err != nil {
+			return fmt.Errorf("keep the broker's sessions: %w", err)
+		}
+		s.push(func() error { return os.RemoveAll(dir) })
+	}
+	users, err := Credentials(n.opts.DataDir)
+	if err != nil {
+		return err
+	}
+	cfg := n.cfg.Broker
+	b, err := broker.New(broker.Options{
+		Listen: cfg.Listen, StoreDir: dir, Log: n.component("broker"), Users: brokerUsers(users),
+		CertFile: n.beside(cfg.CertFile), KeyFile: n.beside(cfg.KeyFile),
+		Degraded: func(err error) { n.sightless(troubleBroker, err) },
+	})
+	if err != nil {
+		return err
+	}
+	ended := make(chan error, 1)
+	s.start(ctx, "broker", func(ctx context.Context) error {
+		err := b.Run(ctx)
+		ended <- err
+		return err
+	})
+	select {
+	case <-b.Ready():
+	case err := <-ended:
+		<-s.failed // it is told here
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	login := b.Login()
+	n.feed.broker, n.feed.dial, n.feed.secret = b, b.Dial, login.Password
+	n.feed.config = mqtt.Config{User: login.User, ClientID: login.ClientID}
+	return nil
+}
+
+// beside returns a file that the farm file names, relative to it.
+func (n *night) beside(path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(n.cfg.Path), path)
+}
+
+// topics returns the sensors' topics, in order.
+func (n *night) topics() []string {
+	var out []string
+	for t := range n.sensors {
+		out = append(out, t)
+	}
+	slices.Sort(out)
+	return out
+}
+
+var errNoSensor = errors.New("no sensor of the farm file speaks on this topic")
+
+// decode reads a message. It is called by one goroutine at a time for each connection, and shares nothing.
+func (n *night) decode(topic string, payload []byte, arrived time.Time, retained bool) ([]pulse.Reading, error) {
+	rs, ok, err := n.sensors.read([]byte(topic), payload, arrived, retained)
+	if !ok {
+		return nil, errNoSensor
+	}
+	return rs, err
+}
+
+// rejected keeps what is wrong with a sensor's messages for the log.
+func (n *night) rejected(topic string, payload []byte, err error) {
+	n.log.Warn("message rejected", "topic", topic, "bytes", len(payload), "err", err)
+}
+
+func (n *night) connected(up bool) {
+	if up {
+		n.troubles.set(troubleBroker, nil)
+		n.log.Info("listening to the broker", "topics", len(n.sensors))
+		return
+	}
+	n.troubles.set(troubleBroker, errors.New("not connected to the broker; no sensor can be heard"))
+}
+
+// sightless notes that readings cannot be stored for a reason, or, with nil, that they can as far as that goes.
+func (n *night) sightless(reason string, err error) {
+	n.troubles.set(reason, err)
+	f := &n.feed
+	f.mu.Lock()
+	f.blindOf[reason] = err != nil
+	f.mu.Unlock()
+	select {
+	case f.changed <- struct{}{}:
+	default: // it will look
+	}
+}
+
+func (f *feed) isBlind() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, on := range f.blindOf {
+		if on {
+			return true
+		}
+	}
+	return false
+}
+
+// watchBlind looks at readings, past the store, for as long as they cannot be stored.
+func (n *night) watchBlind(ctx context.Context) error {
+	stop := func() {}
+	defer func() { stop() }()
+	for on := false; ; {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-n.feed.changed:
+		}
+		if n.feed.isBlind() == on {
+			continue
+		}
+		if on = !on; !on {
+			stop()
+			n.setBlind(false)
+			n.log.Info("readings can be stored again")
+			continue
+		}
+		n.log.Warn("watching without storing until readings can be stored again")
+		n.setBlind(true)
+		stop = n.glimpse(ctx)
+	}
+}
+
+func (n *night) setBlind(on bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if on {
+		n.blind.begin()
+	} else {
+		n.blind.end()
+	}
+}
+
+// glimpse starts to look at messages as they pass, and returns how to end it.
+func (n *night) glimpse(ctx context.Context) (stop func()) {
+	live, err := mqtt.NewLive(mqtt.LiveOptions{
+		Config: n.feed.config, Password: n.feed.secret, Dial: n.feed.dial, Topics: n.topics(), Decode: n.decode,
+		Observe: n.glance, Log: n.component("live"), Now: n.now,
+	})
+	if err != nil {
+		n.log.Error("cannot watch without storing", "err", err)
+		return func() {}
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		if err := live.Run(ctx); err != nil {
+			n.log.Error("watching without storing ended", "err", err)
+		}
+	})
+	return func() {
+		cancel()
+		wg.Wait()
+	}
+}
+
+// Credential is a sensor's way into the built-in broker.
+type Credential struct {
+	Name   string   `json:"name"`
+	Hash   string   `json:"password_hash"` // bcrypt
+	Topics []string `json:"topics"`        // that it may publish to
+}
+
+const credentialsFile = "sensors.json"
+
+// Credentials returns the sensors that have a way into the built-in broker.
+func Credentials(dir string) ([]Credential, error) {
+	path := filepath.Join(dir, credentialsFile)
+	data, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	var out []Credential
+	if err == nil {
+		err = json.Unmarshal(data, &out)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the sensors' passwords in %s: %w\nhint: put back a backup of the file, or delete it and add the sensors again", path, err)
+	}
+	return out, nil
+}
+
+// AddSensor gives the sensor of a zone or energizer a new password, and returns it. It replaces an old one.
+func AddSensor(f *farm.Farm, dir, name string) (password string, topic string, err error) {
+	if z := f.Zone(name); z != nil {
+		topic = z.Sensor.Topic
+	} else if e := f.Energizer(name); e != nil {
+		topic = e.Sensor.Topic
+	}
+	if topic == "" {
+		return "", "", fmt.Errorf("the farm file has no sensor called %q\nhint: give the name of a zone or energizer that has a sensor", name)
+	}
+	if err := makeDataDir(dir); err != nil {
+		return "", "", err
+	}
+	all, err := Credentials(dir)
+	if err != nil {
+		return "", "", err
+	}
+	password = broker.NewPassword()
+	hash, err := broker.HashPassword(password)
+	if err != nil {
+		return "", "", err
+	}
+	all = slices.DeleteFunc(all, func(c Credential) bool { return c.Name == name })
+	all = append(all, Credential{Name: name, Hash: hash, Topics: []string{topic}})
+	data, err := json.MarshalIndent(all, "", "  ")
+	if err != nil {
+		return "", "", err
+	}
+	if err := writeWhole(filepath.Join(dir, credentialsFile), append(data, '\n')); err != nil {
+		return "", "", fmt.Errorf("keep the sensor's password: %w", err)
+	}
+	return password, topic, nil
+}
+
+func brokerUsers(cs []Credential) []broker.User {
+	var out []broker.User
+	for _, c := range cs {
+		out = append(out, broker.User{Name: c.Name, PasswordHash: c.Hash, Publish: c.Topics})
+	}
+	return out
+}

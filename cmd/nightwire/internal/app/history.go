@@ -1,0 +1,214 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/alerts/detect"
+	"nightwire/alerts/journal"
+	"nightwire/cmd/nightwire/internal/web"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
+)
+
+// quietReports is how many reports must fail in a row before a chart shows a gap: fewer are lost on any bad link.
+const quietReports = 3
+
+// Readings returns every reading of a source in a stretch of time, in order.
+func (n *night) Readings(ctx context.Context, src farm.Source, span web.Span) iter.Seq2[pulse.Reading, error] {
+	if n.store == nil {
+		return func(func(pulse.Reading, error) bool) {}
+	}
+	return n.store.Range(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
+}
+
+// Series sums up the readings of a field. Damaged stretches show as gaps.
+func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
+	var failed error
+	points := func(yield func(time.Time, float64) bool) {
+		for r, err := range n.Readings(ctx, src, span) {
+			if err != nil {
+				if errors.Is(err, store.ErrCorrupt) {
+					continue
+				}
+				failed = err
+				return
+			}
+			if v, ok := r.Get(f); ok && !yield(r.At, v) {
+				return
+			}
+		}
+	}
+	s := web.Fold(points, span, count, quietReports*n.every(src))
+	return s, failed
+}
+
+// every returns how often a source's sensor reports.
+func (n *night) every(src farm.Source) time.Duration {
+	f := &n.cfg.Farm
+	for i := range f.Zones {
+		if f.Zones[i].Source() == src {
+			return cmp.Or(f.Zones[i].Sensor.Every, time.Minute)
+		}
+	}
+	for i := range f.Energizers {
+		if f.Energizers[i].Source() == src {
+			return cmp.Or(f.Energizers[i].Sensor.Every, time.Minute)
+		}
+	}
+	return time.Minute
+}
+
+// Days returns one entry for each day of the farm's own time that has readings.
+func (n *night) Days(ctx context.Context, src farm.Source, span web.Span) ([]web.Day, error) {
+	var out []web.Day
+	var volts []float64
+	finish := func() {
+		if len(volts) > 0 {
+			slices.Sort(volts)
+			d := &out[len(out)-1]
+			d.N, d.Min, d.Max, d.Level = len(volts), volts[0], volts[len(volts)-1], volts[(len(volts)-1)*3/4]
+			volts = volts[:0]
+		}
+	}
+	for r, err := range n.Readings(ctx, src, span) {
+		if errors.Is(err, store.ErrCorrupt) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		v, ok := r.Get(pulse.Volts)
+		if !ok {
+			continue
+		}
+		y, m, d := r.At.In(n.cfg.Farm.Location).Date()
+		if day := time.Date(y, m, d, 0, 0, 0, 0, n.cfg.Farm.Location).UTC(); len(out) == 0 || !out[len(out)-1].Start.Equal(day) {
+			finish()
+			out = append(out, web.Day{Start: day})
+		}
+		volts = append(volts, v)
+	}
+	finish()
+	return out, nil
+}
+
+// Marks returns what happened at a source: what people did, and its alarms.
+func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]web.Mark, error) {
+	actions, err := n.journal.Actions(ctx, span.From, span.To)
+	if err != nil {
+		return nil, err
+	}
+	kinds := map[alerts.ActionKind]web.MarkKind{alerts.Trimmed: web.MarkTrimmed, alerts.Restrung: web.MarkRestrung,
+		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut}
+	var out []web.Mark
+	for _, a := range actions {
+		if kind, ok := kinds[a.Kind]; ok && a.Source == src {
+			out = append(out, web.Mark{At: a.Time, Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
+		}
+	}
+	past, err := n.journal.Alarms(ctx, journal.Filter{Source: src, From: span.From, To: span.To})
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range past {
+		out = append(out, web.Mark{At: a.Raised, Until: a.Returned, Kind: web.MarkAlarm, Text: a.Finding.Text})
+	}
+	slices.SortStableFunc(out, func(a, b web.Mark) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+// Alarms returns alarms of all times, newest first.
+func (n *night) Alarms(ctx context.Context, f web.AlarmFilter) ([]web.Alarm, error) {
+	// The journal does not choose by priority, so more is fetched than is asked for.
+	limit := f.Limit
+	if f.Priority != 0 {
+		limit = 0
+	}
+	past, err := n.journal.Alarms(ctx, journal.Filter{Source: f.Source, Condition: f.Condition, From: f.From, To: f.To, Limit: limit})
+	if err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	var out []web.Alarm
+	for _, a := range past {
+		if f.Priority != 0 && a.Finding.Priority != f.Priority {
+			continue
+		}
+		out = append(out, n.pastAlarm(a))
+		if len(out) == f.Limit {
+			break
+		}
+	}
+	return out, nil
+}
+
+// pastAlarm returns an alarm of the journal, with where it stands if it still does. n.mu is held.
+func (n *night) pastAlarm(a journal.Alarm) web.Alarm {
+	if p, ok := n.engine.desk.Book().Find(a.ID); ok && p.ID == a.ID && p.Listed() {
+		return n.alarm(p)
+	}
+	return web.Alarm{Finding: a.Finding, ID: a.ID, State: web.Normal, Since: a.Raised, Returned: a.Returned, AckedBy: a.AckedBy,
+		AckedAt: a.AckedAt, PlaceName: n.placeName(a.Finding)}
+}
+
+// Alarm returns one alarm with all that happened to it.
+func (n *night) Alarm(ctx context.Context, id string) (web.Alarm, error) {
+	past, err := n.journal.Alarms(ctx, journal.Filter{ID: id})
+	if err != nil {
+		return web.Alarm{}, err
+	}
+	if len(past) == 0 {
+		return web.Alarm{}, fmt.Errorf("%s: %w", id, web.ErrNoAlarm)
+	}
+	n.mu.Lock()
+	a := n.pastAlarm(past[0])
+	n.mu.Unlock()
+	a.Steps, err = n.steps(ctx, id)
+	return a, err
+}
+
+// steps returns what happened to an alarm: what was found, who was told, and what people did.
+func (n *night) steps(ctx context.Context, id string) ([]web.Step, error) {
+	events, err := n.journal.Events(ctx, id)
+	if err != nil || len(events) == 0 {
+		return nil, err
+	}
+	var out []web.Step
+	for _, e := range events {
+		out = append(out, web.Step{At: e.Time, What: string(e.Kind), Text: e.Text})
+	}
+	sent, err := n.journal.Messages(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	for _, m := range sent {
+		step := web.Step{At: m.Changed, What: "sent", By: m.Person, Text: m.Route.Channel}
+		switch m.Outcome {
+		case alerts.Superseded:
+			continue
+		case alerts.Pending, alerts.Refused:
+			step.What = "failed"
+		}
+		out = append(out, step)
+	}
+	actions, err := n.journal.Actions(ctx, events[0].Time, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range actions {
+		if a.Alarm == id {
+			out = append(out, web.Step{At: a.Time, What: string(a.Kind), By: a.By, Text: a.Note})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b web.Step) int { return a.At.Compare(b.At) })
+	return out, nil
+}

@@ -1,0 +1,262 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"nightwire/alerts"
+	"nightwire/alerts/journal"
+	"nightwire/alerts/notify"
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
+)
+
+// night is one run of the watch, from start to stop, with one farm file.
+type night struct {
+	opts    Options
+	cfg     *config.Config
+	log     *slog.Logger
+	now     func() time.Time
+	sensors sensors
+	reg     *prometheus.Registry
+	met     *metrics
+
+	store   *store.DB // nil while the data folder cannot be written
+	dataErr error     // why
+	journal *journal.Journal
+	sender  *notify.Sender
+	signer  *notify.Signer
+	feed    feed
+	page    page
+
+	batches chan batch // stored, on their way to the detectors
+	ended   chan struct{}
+
+	mu     sync.Mutex // guards what follows
+	engine *engine
+	latest map[pulse.SensorID]pulse.Reading
+	cursor store.Cursor
+	blind  blind
+
+	turned   atomic.Int64 // when the watch last went round, Unix seconds of the wall clock
+	troubles troubles
+	news     news
+	sparks   sparks
+}
+
+// batch is readings that were stored together, and the store's cursor after them.
+type batch struct {
+	readings []pulse.Reading
+	end      store.Cursor
+}
+
+const (
+	// maxBatches bounds what is stored and not looked at yet. When it is full, acknowledging waits.
+	maxBatches = 32
+	// turn is how often the watch goes round when nothing comes.
+	turn = 200 * time.Millisecond
+	// settle is how far timers stay behind the clock, so that what arrived before them is looked at first although it
+	// takes its way through the store. A replay, where nothing takes time, then gives the same.
+	settle = time.Second
+)
+
+func newNight(opts Options, cfg *config.Config) *night {
+	n := &night{
+		opts: opts, cfg: cfg, log: opts.Log, now: opts.Now, reg: newRegistry(),
+		batches: make(chan batch, maxBatches), ended: make(chan struct{}), latest: map[pulse.SensorID]pulse.Reading{},
+		sparks: sparks{by: map[farm.Source]spark{}},
+	}
+	n.met = newMetrics(n.reg)
+	n.turned.Store(time.Now().Unix())
+	return n
+}
+
+// wall returns how far the watch's clock goes in d of the wall's.
+func (n *night) wall(d time.Duration) time.Duration { return time.Duration(float64(d) * n.opts.Speed) }
+
+// component returns the log for a part.
+func (n *night) component(name string) *slog.Logger { return n.log.With("component", name) }
+
+// Append stores readings and hands those that were new to the detectors. It is the sink of the MQTT client.
+func (n *night) Append(ctx context.Context, rs []pulse.Reading) error {
+	if n.store == nil {
+		return n.dataErr
+	}
+	fresh, err := n.store.Append(ctx, rs)
+	if err != nil {
+		return err
+	}
+	n.met.stored.Add(float64(len(fresh)))
+	n.met.repeated.Add(float64(len(rs) - len(fresh)))
+	if len(fresh) == 0 {
+		return nil
+	}
+	end, err := n.store.End(ctx)
+	if err != nil {
+		// They are stored; asked again they would be duplicates and never reach the detectors.
+		n.log.Error("store's end not read", "err", err)
+		end = -1
+	}
+	select {
+	case n.batches <- batch{slices.Clone(fresh), end}:
+	case <-n.ended: // the next start finds them in the store
+	}
+	return nil
+}
+
+// run is the watch: readings and time go through the engine, what comes out is recorded.
+func (n *night) run(ctx context.Context) error {
+	defer close(n.ended)
+	tick := time.NewTicker(turn)
+	defer tick.Stop()
+	save := time.NewTicker(saveEvery)
+	defer save.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			n.drain()
+			n.save(context.WithoutCancel(ctx))
+			return nil
+		case b := <-n.batches:
+			n.take(b)
+		case <-tick.C:
+			n.pass()
+		case <-save.C:
+			n.save(ctx)
+		}
+		n.turned.Store(time.Now().Unix())
+	}
+}
+
+// drain takes in what was stored before the end.
+func (n *night) drain() {
+	for {
+		select {
+		case b := <-n.batches:
+			n.take(b)
+		default:
+			return
+		}
+	}
+}
+
+// take looks at readings that were stored.
+func (n *night) take(b batch) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for _, r := range b.readings {
+		n.note(r)
+		if !n.blind.saw(r) {
+			n.record(n.engine.observe(r))
+		}
+	}
+	if b.end >= 0 {
+		n.cursor = b.end
+	}
+	n.news.tell()
+}
+
+// glance looks at readings that could not be stored, so that a full disk hides no dead fence.
+func (n *night) glance(rs []pulse.Reading) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for _, r := range rs {
+		if n.blind.glance(r) {
+			n.note(r)
+			n.record(n.engine.observe(r))
+		}
+	}
+	n.news.tell()
+}
+
+// note keeps a sensor's newest reading for the page.
+func (n *night) note(r pulse.Reading) {
+	if old, ok := n.latest[r.Sensor]; !ok || !r.At.Before(old.At) {
+		n.latest[r.Sensor] = r
+	}
+	n.met.heard(&r)
+}
+
+// pass lets time pass.
+func (n *night) pass() {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if len(n.batches) == 0 {
+		n.record(n.engine.advance(n.now().Add(-n.wall(settle))))
+	}
+}
+
+// Act takes in what a person did, and returns when it is recorded.
+func (n *night) Act(_ context.Context, a alerts.Action) error {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	s, err := n.engine.act(n.now(), a)
+	n.record(s)
+	n.news.tell()
+	return err
+}
+
+// record writes down a step and sends what is in it. n.mu is held, so that steps are recorded in order.
+func (n *night) record(s alerts.Step) {
+	if s.Empty() {
+		return
+	}
+	// Shutting down must not lose a step, so the watch's own context does not count here.
+	err := n.journal.Record(context.Background(), s)
+	var later *journal.UnwritableError
+	switch {
+	case errors.As(err, &later): // the journal keeps it and its messages go out
+		n.troubles.set(troubleJournal, err)
+	case err != nil:
+		n.log.Error("step not recorded", "err", err)
+	}
+	for _, e := range s.Events {
+		n.met.events.WithLabelValues(string(e.Kind)).Inc()
+		n.log.Info("alarm", "event", e.Kind, "id", e.ID, "priority", e.Priority, "text", e.Text)
+		n.opts.Said(e)
+	}
+	if len(s.Messages) > 0 {
+		n.sender.Wake()
+	}
+}
+
+// news tells pages that something has changed.
+type news struct {
+	mu    sync.Mutex
+	chans []chan struct{}
+}
+
+// Changes returns a channel that is told of each change until ctx ends.
+func (w *news) Changes(ctx context.Context) <-chan struct{} {
+	ch := make(chan struct{}, 1)
+	w.mu.Lock()
+	w.chans = append(w.chans, ch)
+	w.mu.Unlock()
+	context.AfterFunc(ctx, func() {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		w.chans = slices.DeleteFunc(w.chans, func(c chan struct{}) bool { return c == ch })
+		close(ch)
+	})
+	return ch
+}
+
+func (w *news) tell() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, ch := range w.chans {
+		select {
+		case ch <- struct{}{}:
+		default: // it has one waiting already
+		}
+	}
+}
