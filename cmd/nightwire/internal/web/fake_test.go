@@ -42,6 +42,7 @@ type fakeFarm struct {
 	out      map[farm.Source]time.Time
 	watch    []chan struct{}
 	actErr   error
+	watched  chan struct{} // told when somebody begins to watch for changes
 }
 
 type fakeZone struct {
@@ -67,6 +68,7 @@ func newFake() *fakeFarm {
 	now := time.Date(2026, 6, 18, 7, 13, 20, 0, dublin).UTC()
 	return &fakeFarm{
 		now: now, every: time.Minute, start: now.AddDate(0, 0, -95), stale: 24 * time.Second, out: map[farm.Source]time.Time{},
+		watched: make(chan struct{}, 1),
 		zones: []fakeZone{
 			{"brook", "cartshed", "pigs", 180, 7.4, 2.5, false, .012, 1, nil},
 			{"hazel", "brook", "pigs", 240, 6.9, 2.5, false, .02, 2, nil},
@@ -352,13 +354,24 @@ func (f *fakeFarm) Act(_ context.Context, a alerts.Action) error {
 	case alerts.InService:
 		delete(f.out, a.Source)
 	}
+	f.tell()
+	return nil
+}
+
+// tell wakes those who watch; the caller holds the lock.
+func (f *fakeFarm) tell() {
 	for _, c := range f.watch {
 		select {
 		case c <- struct{}{}:
 		default:
 		}
 	}
-	return nil
+}
+
+func (f *fakeFarm) changed() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.tell()
 }
 
 func (f *fakeFarm) taken() []alerts.Action {
@@ -371,6 +384,10 @@ func (f *fakeFarm) Changes(ctx context.Context) <-chan struct{} {
 	c := make(chan struct{}, 1)
 	f.mu.Lock()
 	f.watch = append(f.watch, c)
+	select {
+	case f.watched <- struct{}{}:
+	default:
+	}
 	f.mu.Unlock()
 	context.AfterFunc(ctx, func() {
 		f.mu.Lock()

@@ -16,11 +16,9 @@ func TestScreenshots(t *testing.T) {
 		t.Skip("skipped: NIGHTWIRE_SHOTS names no folder")
 	}
 	ctx := chromium(t)
-	pages := map[string]string{"home": "/", "zone": "/zone/lane?view=season", "zone-day": "/zone/lane", "energizer": "/energizer/cartshed", "alarms": "/alarms",
-		"alarm": "/alarm/20260618T060200Z-lane-dead", "night": "/night", "week": "/week", "login": "/login", "link": "/a/good-token", "offline": "/offline"}
 	for farmName, f := range map[string]*fakeFarm{"calm": newFake(), "alarmed": newFake().alarmed()} {
 		srv := serve(t, options(f))
-		for pageName, path := range pages {
+		for pageName, path := range everyPage() {
 			for _, scheme := range []string{"light", "dark"} {
 				if pageName == "alarm" && farmName == "calm" {
 					continue

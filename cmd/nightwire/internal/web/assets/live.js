@@ -101,7 +101,7 @@
       url.searchParams.set("from", Math.round(a)); url.searchParams.set("to", Math.round(b));
       try {
         const doc = await get(url), had = fig.contains(document.activeElement);
-        document.querySelectorAll("figure.chart").forEach((f) => { const n = doc.getElementById(f.id); if (n) f.replaceWith(n); });
+        document.querySelectorAll("section.chart").forEach((f) => { const n = doc.getElementById(f.id); if (n) f.replaceWith(n); });
         history.replaceState(null, "", url);
         charts();
         if (had) document.getElementById(fig.id).focus({ preventScroll: true });
@@ -146,7 +146,7 @@
     svg.addEventListener("pointermove", () => { const w = down.size > 1 ? mark().wide : last; last = w; });
     ["pointerup", "pointercancel"].forEach((t) => svg.addEventListener(t, end));
   };
-  const charts = () => document.querySelectorAll("figure.chart[data-rows]").forEach(chart);
+  const charts = () => document.querySelectorAll("section.chart[data-rows]").forEach(chart);
 
   // ---- start
   charts();

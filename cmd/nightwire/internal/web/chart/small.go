@@ -1,5 +1,7 @@
 package chart
 
+import "math"
+
 // Spark is a small line without axes: the last day of a zone beside its name.
 type Spark struct {
 	Span
@@ -29,7 +31,7 @@ func (c Spark) SVG() string {
 	sc := newScale(c.Span)
 	line := make([]xy, 0, len(c.Points))
 	for _, p := range c.Points {
-		line = append(line, xy{sc.x(p.At), y(p.V)})
+		line = append(line, xy{math.Round(sc.x(p.At)), y(p.V)}) // whole units: a third of a pixel, and a smaller page
 	}
 	gaps := sc.gapIntervals(c.Gaps)
 	var s svg

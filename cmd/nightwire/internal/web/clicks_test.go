@@ -1,0 +1,334 @@
+package web
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// everyPage lists one address of each page.
+func everyPage() map[string]string {
+	return map[string]string{"home": "/", "zone-season": "/zone/lane?view=season", "zone-week": "/zone/lane?view=week", "zone-day": "/zone/lane",
+		"energizer": "/energizer/cartshed", "alarms": "/alarms", "alarm": "/alarm/20260618T060200Z-lane-dead", "night": "/night",
+		"week": "/week", "login": "/login", "link": "/a/good-token", "offline": "/offline"}
+}
+
+// TestInBrowser does everything in a real browser, which is started once.
+func TestInBrowser(t *testing.T) {
+	browser := chromium(t)
+	for _, tt := range []struct {
+		name string
+		run  func(t *testing.T, browser context.Context)
+	}{
+		{"every action by clicking", clickEveryAction},
+		{"every action without a script", clickWithoutScript},
+		{"by keyboard alone", keyboardAlone},
+		{"password", passwordDoor},
+		{"live, and old when the link drops", liveAndOld},
+		{"no link, no old page", offlineShowsNothingOld},
+		{"charts by keys and pointer", chartsByKeysAndPointer},
+		{"every page is quiet and at home", everyPageQuiet},
+		{"every page is accessible", everyPageAccessible},
+	} {
+		t.Run(tt.name, func(t *testing.T) { tt.run(t, browser) })
+	}
+}
+
+// last returns what was done last.
+func last(t *testing.T, f *fakeFarm) alerts.Action {
+	t.Helper()
+	acts := f.taken()
+	if len(acts) == 0 {
+		t.Fatal("nothing was done")
+	}
+	return acts[len(acts)-1]
+}
+
+func clickEveryAction(t *testing.T, browser context.Context) {
+	f := newFake().alarmed()
+	actEvery(t, f, openTab(t, browser, serve(t, options(f)).URL))
+}
+
+func clickWithoutScript(t *testing.T, browser context.Context) {
+	f := newFake().alarmed()
+	b := openTab(t, browser, serve(t, options(f)).URL)
+	b.do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return err
+	}))
+	actEvery(t, f, b)
+}
+
+// actEvery presses each button there is and looks at what reached the farm.
+func actEvery(t *testing.T, f *fakeFarm, b *tab) {
+	lane := f.alarms[0].ID
+	card := `[id="alarm-` + lane + `"] `
+	b.open("/")
+	b.do(chromedp.SendKeys(chromedp.CSS(".who input[name=name]"), "Ines"))
+	b.press(".who button")
+	b.press(card + "button[value=ack]")
+	b.wants(".flash", "you have it")
+	b.wants(card, "Ines has it since 07:13")
+	if a := last(t, f); a.Kind != alerts.Acknowledge || a.By != "Ines" || a.Alarm != lane {
+		t.Errorf("acknowledging did %+v", a)
+	}
+	b.do(chromedp.Click(chromedp.CSS(card+"summary")), chromedp.WaitVisible(chromedp.CSS(card+"button[value=shelve]")))
+	b.do(chromedp.SendKeys(chromedp.CSS(card+"select"), "4 h"))
+	b.press(card + "button[value=shelve]")
+	b.wants(".hushed", "shelved until 11:13")
+	if a := last(t, f); a.Kind != alerts.Shelve || a.Until.Sub(a.Time).Hours() != 4 {
+		t.Errorf("shelving did %+v", a)
+	}
+	b.press("button[value=unshelve]")
+	if a := last(t, f); a.Kind != alerts.Unshelve || a.Alarm != lane {
+		t.Errorf("bringing back did %+v", a)
+	}
+	b.open("/")
+	b.press(`a[href="/zone/hazel"]`)
+	for _, kind := range []alerts.ActionKind{alerts.Trimmed, alerts.Restrung, alerts.Note} {
+		b.do(chromedp.SendKeys(chromedp.CSS("#did textarea"), "by the oak & <gate>"))
+		b.press(`#did button[value="` + string(kind) + `"]`)
+		if a := last(t, f); a.Kind != kind || a.Source != farm.ZoneSource("hazel") || a.Note != "by the oak & <gate>" || a.By != "Ines" {
+			t.Errorf("%s did %+v", kind, a)
+		}
+	}
+	b.press("#service button[value=out_of_service]")
+	b.wants("main", "Out of service until 08:13. Stock may be behind a dead fence.")
+	b.press("#service button[value=in_service]")
+	if a := last(t, f); a.Kind != alerts.InService {
+		t.Errorf("putting back did %+v", a)
+	}
+	n := len(f.taken())
+	b.open("/a/good-token")
+	if len(f.taken()) != n {
+		t.Error("opening a signed link did something")
+	}
+	b.press("button.main")
+	b.wants("h1", "You have it")
+	if a := last(t, f); a.Kind != alerts.Acknowledge || a.By != "Tom" {
+		t.Errorf("the signed link did %+v", a)
+	}
+	b.open("/alarms")
+	b.do(chromedp.SendKeys(chromedp.CSS("select[name=priority]"), "Medium"))
+	b.press(".filter button")
+	if text := b.text("table"); strings.Contains(text, "Hazel is under") || !strings.Contains(text, "sensor is silent") {
+		t.Errorf("filtered alarms are %q", text)
+	}
+}
+
+// keyboardAlone acknowledges, opens the details and shelves with nothing but the keyboard.
+func keyboardAlone(t *testing.T, browser context.Context) {
+	f := newFake().alarmed()
+	b := openTab(t, browser, serve(t, options(f)).URL)
+	b.open("/")
+	tabTo := func(css string) {
+		t.Helper()
+		for range 60 {
+			b.do(chromedp.KeyEvent(kb.Tab))
+			if eval[bool](b, `document.activeElement.matches('`+css+`')`) {
+				if !eval[bool](b, `document.activeElement.matches(':focus-visible') && getComputedStyle(document.activeElement).outlineStyle !== 'none'`) {
+					t.Errorf("focus on %s cannot be seen", css)
+				}
+				return
+			}
+		}
+		t.Fatalf("60 tabs did not reach %s", css)
+	}
+	tabTo("button[value=ack]")
+	b.follow(chromedp.KeyEvent(kb.Enter))
+	if a := last(t, f); a.Kind != alerts.Acknowledge {
+		t.Errorf("enter did %+v", a)
+	}
+	tabTo("summary")
+	b.do(chromedp.KeyEvent(kb.Enter))
+	tabTo("select[name=for]")
+	b.do(chromedp.KeyEvent(kb.ArrowDown))
+	tabTo("button[value=shelve]")
+	b.follow(chromedp.KeyEvent(" "))
+	if a := last(t, f); a.Kind != alerts.Shelve || a.Until.Sub(a.Time).Hours() != 4 {
+		t.Errorf("shelving by keys did %+v", a)
+	}
+	tabTo(`a[href="/zone/orchard"]`)
+	b.follow(chromedp.KeyEvent(kb.Enter))
+	tabTo("#did textarea")
+	b.do(chromedp.KeyEvent("cut back"))
+	tabTo("#did button[value=trimmed]")
+	b.follow(chromedp.KeyEvent(kb.Enter))
+	if a := last(t, f); a.Kind != alerts.Trimmed || a.Note != "cut back" {
+		t.Errorf("trimming by keys did %+v", a)
+	}
+}
+
+func passwordDoor(t *testing.T, browser context.Context) {
+	f := newFake()
+	opts := options(f)
+	opts.Password = "horse"
+	b := openTab(t, browser, serve(t, opts).URL)
+	b.open("/zone/lane?view=week")
+	b.wants("h1", "Come in")
+	b.do(chromedp.SendKeys(chromedp.CSS("input[name=name]"), "Tom"), chromedp.SendKeys(chromedp.CSS("input[name=password]"), "horse"))
+	b.press("button.main")
+	b.wants("h1", "lane")
+	b.wants(".foot", "You are")
+	b.press(`form[action="/logout"] button`)
+	b.open("/")
+	b.wants("h1", "Come in")
+}
+
+func liveAndOld(t *testing.T, browser context.Context) {
+	f := newFake()
+	srv := serve(t, options(f))
+	b := openTab(t, browser, srv.URL)
+	b.open("/")
+	b.wants("h1", "All five zones hot")
+	select {
+	case <-f.watched:
+	case <-b.ctx.Done():
+		t.Fatal("the page did not ask to be kept live")
+	}
+	f.mu.Lock()
+	f.alarmed()
+	f.mu.Unlock()
+	f.changed()
+	b.comes(`document.querySelector("h1").textContent.includes("Lane is dead")`)
+	srv.CloseClientConnections()
+	srv.Listener.Close()
+	b.comes(`!document.getElementById("old").hidden`)
+	b.wants("#old", "No link. This page is ")
+	b.forgive() // the link was cut on purpose
+}
+
+func offlineShowsNothingOld(t *testing.T, browser context.Context) {
+	srv := serve(t, options(newFake()))
+	b := openTab(t, browser, srv.URL)
+	b.open("/")
+	b.comes(`navigator.serviceWorker.controller !== null`)
+	b.open("/")
+	srv.CloseClientConnections()
+	srv.Listener.Close()
+	b.open("/zone/lane")
+	b.wants("h1", "No link to the farm")
+	if text := b.text("body"); strings.Contains(text, "kV") {
+		t.Errorf("the page without a link shows a reading: %q", text)
+	}
+	b.comes(`document.getElementById("reached").textContent.includes("Last reached")`)
+	b.forgive()
+}
+
+func chartsByKeysAndPointer(t *testing.T, browser context.Context) {
+	b := openTab(t, browser, serve(t, options(newFake())).URL)
+	b.open("/zone/lane")
+	b.do(chromedp.Focus(chromedp.CSS("#chart-kv")), chromedp.KeyEvent(kb.ArrowLeft))
+	first := b.text("output")
+	if !strings.Contains(first, "kV (") {
+		t.Fatalf("arrow reads %q", first)
+	}
+	b.do(chromedp.KeyEvent(kb.ArrowLeft))
+	if second := b.text("output"); second == first {
+		t.Error("a second arrow reads the same")
+	}
+	span := func() int {
+		return eval[int](b, `document.querySelector("#chart-kv").dataset.to - document.querySelector("#chart-kv").dataset.from`)
+	}
+	from := func() int { return eval[int](b, `+document.querySelector("#chart-kv").dataset.from`) }
+	start, day := from(), span()
+	b.do(chromedp.KeyEvent("+"))
+	b.comes(`document.querySelector("#chart-kv").dataset.to - document.querySelector("#chart-kv").dataset.from < ` + strconv.Itoa(day))
+	if got := span(); got != day/2 {
+		t.Errorf("+ shows %d s, want %d", got, day/2)
+	}
+	b.do(chromedp.KeyEvent(kb.PageUp))
+	b.comes(`+document.querySelector("#chart-kv").dataset.from < ` + strconv.Itoa(start+day/4))
+	box, err := chromedp.Run(b.ctx, chromedp.Dimensions(chromedp.CSS("svg.plot")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, y := box.Content[0], box.Content[1]
+	was := b.text("output")
+	b.do(chromedp.MouseEvent("mouseMoved", x+150, y+100))
+	if got := b.text("output"); got == was || !strings.Contains(got, "kV (") {
+		t.Errorf("hovering reads %q, before it %q", got, was)
+	}
+	at := from()
+	b.do(chromedp.DragAndDropXY(x+250, y+100, x+100, y+100))
+	b.comes(`+document.querySelector("#chart-kv").dataset.from > ` + strconv.Itoa(at))
+	b.press(`a[href$="view=season"]`)
+	b.wants(".legend", "dry-hour level")
+	b.wants(".forecast", "Trim before then")
+}
+
+func everyPageQuiet(t *testing.T, browser context.Context) {
+	b := openTab(t, browser, serve(t, options(newFake().alarmed())).URL)
+	for name, path := range everyPage() {
+		b.open(path)
+		b.do(chromedp.WaitReady(chromedp.CSS("h1")))
+		if over := eval[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("%s is %d px wider than a phone", name, over)
+		}
+	}
+}
+
+func everyPageAccessible(t *testing.T, browser context.Context) {
+	axe := axeCore(t)
+	srv := serve(t, options(newFake().alarmed()))
+	for _, scheme := range []string{"light", "dark"} {
+		b := openTab(t, browser, srv.URL)
+		b.do(colours(scheme))
+		for name, path := range everyPage() {
+			t.Run(name+" "+scheme, func(t *testing.T) {
+				b.T = t
+				b.open(path)
+				eval[chromedp.Void](b, axe)
+				found, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]string](`axe.run().then((r) => r.violations.flatMap((v) => v.nodes.map((n) =>
+					v.id + ": " + v.help + ": " + n.html.slice(0, 200) + " " + n.any.concat(n.all).map((c) => c.message).join("; "))))`, chromedp.EvalAwaitPromise))
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, v := range found {
+					t.Error(v)
+				}
+				// That axe can see anything at all: a picture without a name must be found.
+				n, err := chromedp.Run(b.ctx, chromedp.Evaluate[int](`(() => { document.body.append(document.createElement("img"));
+					return axe.run().then((r) => r.violations.filter((v) => v.id === "image-alt").length); })()`, chromedp.EvalAwaitPromise))
+				if err != nil || n != 1 {
+					t.Errorf("axe found %d nameless pictures (%v), want 1", n, err)
+				}
+			})
+		}
+	}
+}
+
+// axeCore returns the accessibility checker's source: from NIGHTWIRE_AXE, else fetched by npm.
+func axeCore(t *testing.T) string {
+	t.Helper()
+	path := os.Getenv("NIGHTWIRE_AXE")
+	if path == "" {
+		dir := t.TempDir()
+		cmd := exec.CommandContext(t.Context(), "npm", "install", "--silent", "--no-audit", "--no-fund", "--ignore-scripts", "axe-core@4.14.1")
+		cmd.Dir = dir
+		if out, err := cmd.CombinedOutput(); err != nil {
+			if os.Getenv("NIGHTWIRE_PEERS") == "required" {
+				t.Fatalf("axe-core cannot be had: %v: %s", err, out)
+			}
+			t.Skip("skipped: axe-core not available")
+		}
+		path = filepath.Join(dir, "node_modules", "axe-core", "axe.min.js")
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b) + "; undefined"
+}
