@@ -93,7 +93,16 @@ func (s *Server) send(w http.ResponseWriter, r *http.Request, status int, body [
 	w.Header().Set("Vary", "Accept-Encoding, Cookie")
 	if takesZip(r) && len(body) > 1400 { // less fits in one packet anyway
 		w.Header().Set("Content-Encoding", "gzip")
-		body = zip(body)
+		w.WriteHeader(status)
+		z, ok := s.zips.Get().(*gzip.Writer) // one takes 800 kB to make
+		if !ok {
+			z = gzip.NewWriter(nil)
+		}
+		z.Reset(w)
+		z.Write(body)
+		z.Close()
+		s.zips.Put(z)
+		return
 	}
 	w.WriteHeader(status)
 	w.Write(body)

@@ -30,7 +30,7 @@ func chromium(t *testing.T) context.Context {
 	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.NoFirstRun, chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true), chromedp.UserDataDir(t.TempDir()))
+		chromedp.Flag("disable-sync", true), chromedp.Flag("host-resolver-rules", "MAP farm.test 127.0.0.1"), chromedp.UserDataDir(t.TempDir()))
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewExecAllocator(ctx, opts...)

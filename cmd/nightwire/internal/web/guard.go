@@ -21,7 +21,9 @@ func (s *Server) headers(next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer") // a signed link must not leak in a Referer
+		// Nothing goes to other hosts, such as a signed link. With no-referrer our own forms would come with no origin,
+		// and over plain HTTP, where browsers send no Sec-Fetch-Site, be taken for another site's.
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")

@@ -104,7 +104,7 @@ func TestEveryAnswerHasTheSecurityHeaders(t *testing.T) {
 		if strings.Contains(csp, "unsafe") || strings.Contains(csp, "http") {
 			t.Errorf("%s: policy %q is too wide", path, csp)
 		}
-		for k, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "X-Frame-Options": "DENY",
+		for k, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin", "X-Frame-Options": "DENY",
 			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin"} {
 			if got := res.Header.Get(k); got != want {
 				t.Errorf("%s: %s is %q, want %q", path, k, got, want)

@@ -14,10 +14,10 @@ type Overview struct {
 	People     []string       // who may be named as having done something
 	At         time.Time      // the moment this picture was taken
 	Energizers []Energizer
-	Zones      []Zone  // in feeding order, from the energizer outward
-	Alarms     []Alarm // those that are not Normal, the most pressing first
-	Fences     []Fence // the drawn fence, one for each energizer
-	Troubles   []string
+	Zones      []Zone   // in feeding order, from the energizer outward
+	Alarms     []Alarm  // those that are not Normal, the most pressing first
+	Fences     []Fence  // the drawn fence, one for each energizer
+	Troubles   []string // what the program itself cannot do just now, a sentence each: "Mail has failed for 2 h."
 }
 
 // Zone is one run of fence as the pages show it. A nil or zero field is one that is not known.

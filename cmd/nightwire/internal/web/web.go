@@ -68,6 +68,7 @@ type Server struct {
 	mux    *http.ServeMux
 	counters
 
+	zips      sync.Pool // of *gzip.Writer
 	closing   chan struct{}
 	closeOnce sync.Once
 	slots     chan struct{} // one slot for each live stream that may be open

@@ -1,0 +1,210 @@
+package web
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+)
+
+func TestCSVHasEveryReading(t *testing.T) {
+	f := newFake()
+	b := newBrowser(t, serve(t, options(f)))
+	from := f.now.Add(-3 * time.Hour)
+	res, text := b.do("GET", "/zone/lane.csv?"+url.Values{"from": {unix(from)}, "to": {unix(f.now.Add(-time.Hour))}}.Encode(), nil)
+	if got := res.Header.Get("Content-Disposition"); got != `attachment; filename="lane.csv"` {
+		t.Errorf("disposition %q", got)
+	}
+	rows, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) != 121 || rows[0][0] != "time" || rows[0][1] != "volts" || rows[1][0] != from.Format("2006-01-02T15:04:05.000Z") || rows[1][1] == "" || rows[1][2] != "" {
+		t.Errorf("%d rows, first %v and %v; want a head and 120 readings with volts alone", len(rows), rows[0], rows[1])
+	}
+}
+
+func unix(t time.Time) string { return strconv.FormatInt(t.Unix(), 10) }
+
+func TestWindows(t *testing.T) {
+	now := newFake().now
+	for _, tt := range []struct {
+		name, query string
+		ahead       time.Time
+		from, to    time.Time
+		view        string
+	}{
+		{"day by default", "", time.Time{}, now.Add(-day), now, "day"},
+		{"week", "view=week", time.Time{}, now.Add(-7 * day), now, "week"},
+		{"season without forecast", "view=season", time.Time{}, now.Add(-seasonLength), now, "season"},
+		{"season to the end of the forecast", "view=season", now.Add(10 * day), now.Add(-seasonLength), now.Add(12 * day), "season"},
+		{"a far forecast does not squeeze the season", "view=season", now.Add(300 * day), now.Add(-seasonLength), now.Add(mostAhead + 2*day), "season"},
+		{"own", "from=1000000&to=1086400", time.Time{}, time.Unix(1000000, 0), time.Unix(1086400, 0), ""},
+		{"too close", "from=1000000&to=1000001", time.Time{}, time.Unix(1000000, 5e8).Add(-leastSpan / 2), time.Unix(1000000, 5e8).Add(leastSpan / 2), ""},
+		{"backwards", "from=2000000&to=1000000", time.Time{}, now.Add(-day), now, "day"},
+		{"nonsense", "from=x&to=9e99&view=aeon", time.Time{}, now.Add(-day), now, "day"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			q, err := url.ParseQuery(tt.query)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := readWindow(q, now, tt.ahead)
+			if !got.From.Equal(tt.from) || !got.To.Equal(tt.to) || got.View != tt.view {
+				t.Errorf("got %v to %v (%s), want %v to %v (%s)", got.From, got.To, got.View, tt.from, tt.to, tt.view)
+			}
+		})
+	}
+}
+
+func TestSentence(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		change func(*fakeFarm)
+		want   string
+	}{
+		{"calm", func(*fakeFarm) {}, "All five zones hot. Lowest: lane 4.9 kV."},
+		{"low", func(f *fakeFarm) { f.zones[1].kv = ptr(1.9) }, "Hazel is under its minimum. The other four zones are hot."},
+		{"two low", func(f *fakeFarm) { f.zones[1].kv, f.zones[4].kv = ptr(1.9), ptr(1.2) }, "Hazel and top-field are under their minimum. The other three zones are hot."},
+		{"exactly at the minimum is hot", func(f *fakeFarm) { f.zones[1].kv = ptr(2.5) }, "All five zones hot. Lowest: hazel 2.5 kV."},
+		{"old readings are not hot", func(f *fakeFarm) { f.stale = time.Hour }, "Nothing is heard from brook, hazel, lane, orchard and top-field."},
+		{"out of service", func(f *fakeFarm) { f.out["zone/lane"] = f.now.Add(time.Hour) }, "Lane is out of service. The other four zones are hot. Lowest: top-field 5.5 kV."},
+		{"energizer off", func(f *fakeFarm) {
+			f.stale = time.Hour
+			f.alarms = []Alarm{{State: UnackActive, Finding: alerts.Finding{Source: "energizer/cartshed", Condition: alerts.Off}}}
+		}, "Cartshed is off: nothing it feeds is hot. Nothing is heard from brook, hazel, lane, orchard and top-field."},
+		{"taken along by another's alarm", func(f *fakeFarm) {
+			f.zones[3].kv, f.zones[4].kv = ptr(0.), ptr(0.)
+			f.alarms = []Alarm{{State: AckedActive, Finding: alerts.Finding{Source: "zone/orchard", Condition: alerts.Dead, Zones: []string{"top-field"}}}}
+		}, "Orchard and top-field are dead. The other three zones are hot."},
+		{"no zones", func(f *fakeFarm) { f.zones = nil }, "No zones are set up yet."},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := newFake()
+			tt.change(f)
+			s, err := New(options(f))
+			if err != nil {
+				t.Fatal(err)
+			}
+			o, err := f.Overview(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			fr := s.stranger(localRequest("/"), "home.title")
+			fr.Overview = &o
+			if got, _ := s.sentence(fr, s.chains(fr)); got != tt.want {
+				t.Errorf("got  %q\nwant %q", got, tt.want)
+			}
+		})
+	}
+}
+
+func TestMinimumIsShownAsOursWhenItIs(t *testing.T) {
+	b := newBrowser(t, serve(t, options(newFake())))
+	for zone, want := range map[string]bool{"orchard": true, "lane": false} {
+		if _, page := b.do("GET", "/zone/"+zone, nil); strings.Contains(page, "ours for this stock; it can be set") != want {
+			t.Errorf("%s: shown as ours is not %t", zone, want)
+		}
+	}
+}
+
+func TestNamesAndNotesAreEscaped(t *testing.T) {
+	f := newFake().alarmed()
+	nasty := `<script>alert(1)</script>"'`
+	f.alarms[0].Text, f.alarms[0].PlaceName, f.troubles = nasty, nasty, []string{nasty}
+	f.alarms[0].Evidence = []string{nasty}
+	b := newBrowser(t, serve(t, options(f)))
+	for _, path := range []string{"/", "/alarms", "/alarm/" + f.alarms[0].ID, "/night", "/week", "/a/good-token", "/zone/lane"} {
+		if _, page := b.do("GET", path, nil); strings.Contains(page, "<script>alert") || !strings.Contains(page, "&lt;script&gt;") {
+			t.Errorf("%s does not escape an alarm's text", path)
+		}
+	}
+}
+
+func TestActsAreChecked(t *testing.T) {
+	f := newFake().alarmed()
+	b := newBrowser(t, serve(t, options(f)))
+	token := b.token("/")
+	for name, form := range map[string]url.Values{
+		"unknown act":       {"action": {"explode"}},
+		"no alarm":          {"action": {"ack"}},
+		"no source":         {"action": {"trimmed"}},
+		"empty note":        {"action": {"note"}, "source": {"zone/lane"}, "note": {"  "}},
+		"long note":         {"action": {"note"}, "source": {"zone/lane"}, "note": {strings.Repeat("ä", 501)}},
+		"shelve for ever":   {"action": {"shelve"}, "alarm": {"a"}, "for": {"876000h"}},
+		"shelve backwards":  {"action": {"shelve"}, "alarm": {"a"}, "for": {"-1h"}},
+		"out without end":   {"action": {"out_of_service"}, "source": {"zone/lane"}},
+		"too much to read":  {"action": {"note"}, "source": {"zone/lane"}, "note": {strings.Repeat("a", maxFormBytes)}},
+		"name of an action": {"action": {"ack\x00"}, "alarm": {"a"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			form.Set("token", token)
+			if res, _ := b.do("POST", "/act", form); res.StatusCode < 400 || res.StatusCode > 499 {
+				t.Errorf("got %d, want a refusal", res.StatusCode)
+			}
+		})
+	}
+	if got := f.taken(); len(got) != 0 {
+		t.Errorf("these got through: %+v", got)
+	}
+	f.actErr = errors.New("the journal is read-only")
+	res, page := b.do("POST", "/act", url.Values{"token": {token}, "action": {"ack"}, "alarm": {"a"}})
+	if res.StatusCode != http.StatusConflict || !strings.Contains(page, "Nothing was done: the journal is read-only.") {
+		t.Errorf("an act that failed got %d and %s", res.StatusCode, page)
+	}
+}
+
+func TestProbes(t *testing.T) {
+	opts := options(newFake())
+	opts.Password = "horse"
+	opts.Ready = func(context.Context) error { return errors.New("store at /secret/path is locked") }
+	b := newBrowser(t, serve(t, opts))
+	if res, text := b.do("GET", "/-/healthy", nil); res.StatusCode != 200 || text != "ok\n" {
+		t.Errorf("healthy got %d %q", res.StatusCode, text)
+	}
+	if res, text := b.do("GET", "/-/ready", nil); res.StatusCode != 503 || text != "not ready\n" {
+		t.Errorf("ready got %d %q, want 503 and no reason for strangers", res.StatusCode, text)
+	}
+}
+
+// FuzzRequests sends anything to every kind of route: nothing may break.
+func FuzzRequests(f *testing.F) {
+	s, err := New(options(newFake().alarmed()))
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, seed := range []string{"/zone/lane?from=1&to=2", "/zone/%2e%2e.csv", "/alarms?days=-1&priority=high", "/night?date=2026-03-29", "/week?date=0001-01-01",
+		"/zone/lane?from=-99999999999&to=99999999999", "/energizer/cartshed?view=season", "/static/../style.css", "/login?next=//x", "/?done=ack"} {
+		f.Add(seed, "token=x&action=ack&alarm=a&for=1h", "nightwire=abc.def")
+	}
+	h := s.headers(s.sameSite(s.mux)) // without the recovery, so that a panic is seen
+	f.Fuzz(func(t *testing.T, path, body, cookie string) {
+		u, err := url.ParseRequestURI(path)
+		if err != nil || !strings.HasPrefix(path, "/") || u.Path == "/live" {
+			return
+		}
+		for _, method := range []string{"GET", "POST"} {
+			r := localRequest("/")
+			r.Method, r.URL, r.RequestURI = method, u, path
+			if method == "POST" {
+				r = httptest.NewRequest("POST", "http://localhost/", strings.NewReader(body))
+				r.URL = u
+				r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			}
+			r.Header.Set("Cookie", cookie)
+			rec := httptest.NewRecorder()
+			h.ServeHTTP(rec, r)
+			if rec.Code >= 500 {
+				t.Errorf("%s %q got %d: %s", method, path, rec.Code, rec.Body)
+			}
+		}
+	})
+}
