@@ -67,7 +67,8 @@ type Sender struct {
 type channelState struct {
 	since    time.Time // when it began to fail; zero while it works
 	err      error
-	reported bool
+	reported bool // that it fails
+	refused  bool // a message, and that was reported
 }
 
 // result is how one attempt ended.
@@ -303,7 +304,7 @@ func (s *Sender) judge(name string, now time.Time, r result) {
 	switch {
 	case r.err != nil && !r.retry:
 		s.opts.Trouble(name, now, r.err)
-	case !failing && was.reported:
+	case !failing && (was.reported || was.refused):
 		s.opts.Trouble(name, was.since, nil)
 	}
 	if s.opts.Channels[name] != nil {
@@ -322,7 +323,7 @@ func (s *Sender) note(name string, now time.Time, err error, failing bool) chann
 	}
 	was := *st
 	if !failing {
-		*st = channelState{}
+		*st = channelState{refused: err != nil}
 		return was
 	}
 	st.err = err

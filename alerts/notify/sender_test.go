@@ -263,16 +263,27 @@ func TestRefusedForGood(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := &box{}
 		var trouble []string
-		ch := sendFunc(func(context.Context, alerts.Message) (bool, error) { return false, errors.New("no such user") })
+		ch := sendFunc(func(_ context.Context, m alerts.Message) (bool, error) {
+			if m.Person == "Bram" {
+				return false, nil
+			}
+			return false, errors.New("no such user")
+		})
 		b.put(letter("a", "Orla", "mail", alerts.TellRaised, "x"))
-		_, stop := run(t, SenderOptions{Outbox: b, Channels: map[string]Channel{"mail": ch},
-			Trouble: func(c string, _ time.Time, err error) { trouble = append(trouble, c+": "+err.Error()) }})
+		s, stop := run(t, SenderOptions{Outbox: b, Channels: map[string]Channel{"mail": ch},
+			Trouble: func(c string, _ time.Time, err error) { trouble = append(trouble, fmt.Sprint(c, ": ", err)) }})
 		defer stop()
 		pass(time.Hour)
+		if len(s.Failing()) != 0 {
+			t.Errorf("failing %v: a refusal is an answer", s.Failing())
+		}
+		b.put(letter("b", "Bram", "mail", alerts.TellRaised, "x"))
+		s.Wake()
+		pass(time.Second)
 		if d := b.done["a"]; d.Outcome != alerts.Refused || d.Err != "no such user" || d.Tries != 1 {
 			t.Errorf("got %+v", d)
 		}
-		if diff := cmp.Diff([]string{"mail: no such user"}, trouble); diff != "" {
+		if diff := cmp.Diff([]string{"mail: no such user", "mail: <nil>"}, trouble); diff != "" {
 			t.Errorf("(-want +got):\n%s", diff)
 		}
 	})
