@@ -223,6 +223,9 @@ func (d *diagnoser) energizer(near float64) verdict {
 		d.after[i] = d.before[i] * s
 	}
 	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.misfit(0.03) + costWeak + near, ratio: s}
+	if s > 0.97 {
+		v.score = math.Inf(1)
+	}
 	v.worst = d.worst
 	if s < offRatio {
 		v.cause, v.score = alerts.EnergizerOff, v.score-costWeak-near+costOff

@@ -220,7 +220,15 @@ func (f *fence) checkEnergizer(now ms) {
 		return
 	}
 	est, ok := f.estimateOpen()
-	if !ok || est.OpenVolts > 0.87*f.net.OpenVolts || f.net.OpenVolts-est.OpenVolts < 3*est.OpenSD {
+	if in := f.slowWeak(); in != nil {
+		if ok && est.OpenVolts > 0.93*f.net.OpenVolts {
+			in.Looks++
+		} else {
+			in.Looks, in.Quiet = 0, now
+		}
+		return
+	}
+	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.net.OpenVolts-est.OpenVolts < 3*est.OpenSD {
 		f.WeakFor = 0
 		return
 	}
@@ -231,6 +239,16 @@ func (f *fence) checkEnergizer(now ms) {
 	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: est.OpenVolts / f.net.OpenVolts}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
+}
+
+// slowWeak returns the open incident of an energizer that has slowly come to give too little.
+func (f *fence) slowWeak() *incident {
+	for _, in := range f.Troubles {
+		if in.Zone < 0 && in.Slow {
+			return in
+		}
+	}
+	return nil
 }
 
 // Stake limits: 200 V is called acceptable with the fence pulled down to about 2 kV (BEEF magazine, Fencing Guide,

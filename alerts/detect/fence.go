@@ -36,6 +36,7 @@ type fence struct {
 	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
 	Odd      oddPair
 	Shift    shiftWatch
+	Mended   mended
 	LevelSum float64 // of all sensors' levels
 	WeakFor  int     // looks in a row at which the energizer gave less than it should
 }
@@ -132,7 +133,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 
 // judge decides whether a reading is usual, and what follows.
 func (f *fence) judge(t *track, v float64, at, now ms) {
-	bad := t.Level > 0 && v < t.Level*t.dip()
+	bad := t.Level > 0 && v < t.Level*t.dip() && !f.backTo(t.node, v, now)
 	if m := f.minimum(t.node); m > 0 && v < m {
 		t.Under++
 	} else {
@@ -424,7 +425,7 @@ func (f *fence) rebase(now ms) {
 	}
 	f.BaseAt = now
 	f.checkShift(now)
-	if len(f.Troubles) > 0 {
+	if f.atFault() {
 		return
 	}
 	if !f.Learnt {
@@ -440,6 +441,16 @@ func (f *fence) rebase(now ms) {
 	f.checkPairs(obs, now)
 	f.checkEnergizer(now)
 	f.checkEarth(est, now)
+}
+
+// atFault reports whether a fault that came at a stroke is open; what creeps is part of the picture.
+func (f *fence) atFault() bool {
+	for _, in := range f.Troubles {
+		if !in.Slow {
+			return true
+		}
+	}
+	return false
 }
 
 // learnRoughly sets the gains from the levels of the first minutes, until a whole day is known.

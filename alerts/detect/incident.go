@@ -14,7 +14,7 @@ type incident struct {
 	Zone    int // index of the zone at fault, -1 for the energizer
 	Members []member
 	Shift   bool      // a small change of the profile, found by comparing looks
-	Profile []float64 // for a shift: levels by node before it
+	Profile []float64 // levels by node before it
 	Looks   int       // for a shift: looks in a row that found it gone
 	Slow    bool      // crept up instead of coming at a stroke
 	Settled bool      // the diagnosis is done
@@ -38,7 +38,9 @@ type member struct {
 }
 
 const (
-	settleRounds = 4                // times every sensor is heard before the diagnosis is closed
+	settleRounds = 4 // times every sensor is heard before the diagnosis is closed
+	touchAgain   = 15 * 60_000
+	mendedFor    = 30 * 60_000
 	sameHour     = 60 * 60_000      // two faults of one kind within the hour are one that got worse
 	flipsToFlap  = 2                // recoveries that did not last, before a fault is called one that comes and goes
 	goodReadings = 3                // in a row, from every member, before a fault is over
@@ -87,6 +89,7 @@ func (f *fence) sameTrouble(v verdict, now ms) *incident {
 // open begins an incident.
 func (f *fence) open(v verdict, now ms) {
 	in := &incident{Quiet: now}
+	in.Profile = append(in.Profile, f.Suspect.Before...)
 	in.adopt(f, v)
 	if v.zone >= 0 && v.cause != alerts.Open && f.recurs(now) {
 		in.Cause = alerts.CauseIntermittent
@@ -314,7 +317,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 
 // worsen tells when a zone that was low has died, or one that only dropped is under its minimum.
 func (in *incident) worsen(f *fence, t *track, now ms) {
-	if t.Under < 2 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
+	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
 		return
 	}
 	before := in.S.Finding
@@ -357,6 +360,9 @@ func (f *fence) settle(now ms) {
 				t.restart(t.LastVal)
 			}
 		}
+		if !in.Slow && !in.Shift && in.Profile != nil {
+			f.Mended = mended{Levels: in.Profile, Until: now + mendedFor}
+		}
 		if !in.Slow && in.Zone >= 0 && in.Cause != alerts.Open {
 			f.Ends[f.NEnds%len(f.Ends)] = now
 			f.NEnds++
@@ -372,6 +378,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Shift {
 		return in.Looks >= shiftLooks
 	}
+	if in.Slow && in.Zone < 0 && in.Looks >= shiftLooks {
+		return true
+	}
 	if in.Slow {
 		better := len(in.Members) > 0
 		for _, m := range in.Members {
@@ -385,12 +394,41 @@ func (in *incident) over(f *fence, now ms) bool {
 		if t == nil || t.Gone {
 			continue
 		}
-		if m.Good < goodReadings && (m.Better == 0 || now-m.Better < 2*betterFor) {
+		if (m.Good < goodReadings || now-in.Quiet < in.holdFor(f)) && (m.Better == 0 || now-m.Better < 2*betterFor) {
 			return false
 		}
 		spoke = true
 	}
 	return spoke
+}
+
+// holdFor is how long a fault must be gone. A parted wire that is whole again was mended; what touched the wire may
+// touch it again.
+func (in *incident) holdFor(f *fence) ms {
+	if in.Cause == alerts.Open || in.Zone < 0 {
+		return 0
+	}
+	return max(touchAgain, 6*f.longest())
+}
+
+// backTo reports whether v is what the sensor at node showed before a fault that is open or has just ended: when a
+// parted wire is joined, the zones before it fall to where they were.
+func (f *fence) backTo(node int, v float64, now ms) bool {
+	if now < f.Mended.Until && v > affected*f.Mended.Levels[node] {
+		return true
+	}
+	for _, in := range f.Troubles {
+		if !in.Slow && !in.Shift && in.Profile[node] > 0 && v > affected*in.Profile[node] {
+			return true
+		}
+	}
+	return false
+}
+
+// mended is what the fence showed before the fault that ended last.
+type mended struct {
+	Levels []float64 // by node
+	Until  ms        // when it no longer excuses a fall
 }
 
 // slowLow begins the incident of a zone that has crept under its minimum.

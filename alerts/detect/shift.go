@@ -59,7 +59,7 @@ func (f *fence) checkShift(now ms) {
 		s.Past = s.Past[1:]
 	}
 	f.endShifts(now)
-	if len(f.Troubles) > 0 || !f.Learnt {
+	if f.atFault() || !f.Learnt {
 		s.Cause = ""
 		return
 	}
@@ -71,7 +71,7 @@ func (f *fence) checkShift(now ms) {
 		return
 	}
 	v, moved := f.compare(s.Past[len(s.Past)-1-lag])
-	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < shiftDry || v.worst > unexplained {
+	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < shiftDry || v.worst > unexplained || !f.fell(v) {
 		s.Cause = ""
 		return
 	}
@@ -107,6 +107,14 @@ func (f *fence) compare(before []float64) (v verdict, moved bool) {
 	v = f.diag.diagnose(before)
 	f.diag.slow = false
 	return v, true
+}
+
+// fell reports whether the change took something down where the verdict has its fault; a mend takes nothing down.
+func (f *fence) fell(v verdict) bool {
+	if v.zone < 0 {
+		return v.ratio < 1-shiftLeast
+	}
+	return f.diag.ratio[v.zone+1] < 1-shiftLeast/2
 }
 
 // openShift begins the incident of a profile that has moved.
