@@ -5,6 +5,10 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -22,7 +26,7 @@ func at(min float64) time.Time {
 func say(min float64, words string, zones ...string) Event {
 	w := strings.Fields(words)
 	e := Event{ID: w[1], Time: at(min), Kind: EventKind(w[0])}
-	e.Source, e.Condition, e.Zones, e.Text = farm.ZoneSource(w[2]), Condition(w[3]), zones, words
+	e.Source, e.Condition, e.Zones, e.Text = farm.ZoneSource(w[2]), Condition(w[3]), slices.Concat(zones), words
 	if err := e.Priority.UnmarshalText([]byte(w[4])); err != nil {
 		panic(err)
 	}
@@ -48,14 +52,13 @@ type do struct {
 	min   float64
 	event *Event
 	act   *Action
-	want  string // the changes, see tell
 }
 
-func ev(min float64, want, words string, zones ...string) do {
-	return do{min: min, event: new(say(min, words, zones...)), want: want}
+func ev(min float64, words string, zones ...string) do {
+	return do{min: min, event: new(say(min, words, zones...))}
 }
-func hand(min float64, want string, a Action) do { return do{min: min, act: &a, want: want} }
-func tick(min float64, want string) do           { return do{min: min, want: want} }
+func hand(min float64, a Action) do { return do{min: min, act: &a} }
+func tick(min float64) do           { return do{min: min} }
 
 // tell writes changes as "id key From>To annunciation", joined by "; ".
 func tell(cs []Change) string {
@@ -85,183 +88,84 @@ func (d do) to(b *Book) (string, error) {
 	return tell(b.Tick(at(d.min))), nil
 }
 
+// TestBook lives through every life in testdata/book: a title, options, and lines of the minute, what happens, and what
+// changes by it. Every life is led with a restart after each step.
 func TestBook(t *testing.T) {
-	for _, tt := range []struct {
-		name string
-		opts BookOptions
-		do   []do
-	}{
-		{name: "a night: raised, answered, mended", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(1, "updated x UnackActive>UnackActive no", "updated x brook dead high"),
-			hand(5, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			ev(60, "returned x AckedActive>Normal no", "returned x brook dead high"),
-		}},
-		{name: "over before anybody answered, then back", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook low high"),
-			ev(3, "returned x UnackActive>UnackRTN keep listed", "returned x brook low high"),
-			ev(9, "raised y UnackRTN>UnackActive yes", "raised y brook low high"),
-			ev(10, "returned y UnackActive>UnackRTN keep listed", "returned y brook low high"),
-			hand(11, "y UnackRTN>Normal silence", act(Acknowledge, "y", "orla", 0)),
-		}},
-		{name: "what was said before changes nothing", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(0, "", "raised x brook dead high"),
-			ev(2, "returned x UnackActive>UnackRTN keep listed", "returned x brook dead high"),
-			ev(0, "", "raised x brook dead high"),
-			ev(2, "", "returned x brook dead high"),
-		}},
-		{name: "the same trouble found again goes on under its first name", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			hand(1, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			ev(2, "updated x AckedActive>AckedActive no", "raised y brook dead high"),
-			ev(3, "updated x AckedActive>AckedActive no", "updated y brook dead high"),
-			ev(4, "returned x AckedActive>Normal no", "returned y brook dead high"),
-		}},
-		{name: "an update of something unknown is an alarm", do: []do{
-			ev(0, "updated x Normal>UnackActive yes", "updated x brook dead high"),
-		}},
-		{name: "returned under an unknown name ends what is on there", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(1, "returned x UnackActive>UnackRTN keep listed", "returned z brook dead high"),
-			ev(2, "returned q UnackRTN>UnackRTN no", "returned q brook dead high"),
-		}},
-		{name: "a lesser condition keeps its answer", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			hand(1, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			ev(2, "updated x Normal>AckedActive no", "updated x brook low high"),
-			ev(3, "returned x AckedActive>Normal no", "returned x brook low high"),
-			ev(4, "raised y Normal>UnackActive yes", "raised y brook dead high"),
-		}},
-		{name: "an unanswered one moves without a second noise", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(2, "updated x Normal>UnackActive no", "updated x brook low high"),
-		}},
-		{name: "a worse condition asks again", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dropping medium"),
-			hand(1, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			ev(2, "updated x Normal>UnackActive yes", "updated x brook dead high"),
-		}},
-		{name: "a higher priority asks again", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook silent medium"),
-			hand(1, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			ev(2, "updated x AckedActive>UnackActive yes", "updated x brook silent high"),
-		}},
-		{name: "two occurrences that meet on one point end with the last", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(1, "raised y Normal>UnackActive yes", "raised y brook low high"),
-			ev(2, "updated y UnackActive>UnackActive no", "updated y brook dead high"),
-			ev(3, "returned y UnackActive>UnackActive no", "returned y brook dead high"),
-			ev(4, "returned x UnackActive>UnackRTN keep listed", "returned x brook dead high"),
-		}},
-		{name: "shelving outlives the occurrence and ends by itself", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook growth low"),
-			hand(1, "x UnackActive>Shelved silence", act(Shelve, "x", "orla", 60)),
-			ev(2, "returned x Shelved>Shelved no", "returned x brook growth low"),
-			ev(3, "raised y Shelved>Shelved no", "raised y brook growth low"),
-			tick(59, ""),
-			tick(60, "y Shelved>UnackActive yes"),
-		}},
-		{name: "a shelving that ends on nothing is quiet", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook growth low"),
-			hand(1, "x UnackActive>Shelved silence", act(Shelve, "x", "orla", 60)),
-			ev(2, "returned x Shelved>Shelved no", "returned x brook growth low"),
-			tick(61, "x Shelved>Normal no"),
-		}},
-		{name: "without an end it is shelved once", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook growth low"),
-			hand(1, "x UnackActive>Shelved silence", act(Shelve, "x", "orla", 0)),
-			ev(2, "returned x Shelved>Normal no", "returned x brook growth low"),
-			ev(3, "raised y Normal>UnackActive yes", "raised y brook growth low"),
-		}},
-		{name: "shelved once ends after the longest time all the same", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook growth low"),
-			hand(1, "x UnackActive>Shelved silence", act(Shelve, "x", "orla", 0)),
-			tick(1+24*60, "x Shelved>UnackActive yes"),
-		}},
-		{name: "shelved ahead by the point's name, unshelved", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook growth low"),
-			ev(1, "returned x UnackActive>UnackRTN keep listed", "returned x brook growth low"),
-			hand(2, "x UnackRTN>Normal silence", act(Acknowledge, "x", "orla", 0)),
-			hand(3, "x Normal>Shelved no", act(Shelve, "zone/brook/growth", "orla", 30)),
-			hand(4, "x Shelved>Normal no", act(Unshelve, "zone/brook/growth", "orla", 0)),
-		}},
-		{name: "a shelved condition that gets worse speaks", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook low high"),
-			hand(1, "x UnackActive>Shelved silence", act(Shelve, "x", "orla", 60)),
-			ev(2, "updated x Normal>UnackActive yes", "updated x brook dead high"),
-			tick(60, "x Shelved>Normal no"),
-		}},
-		{name: "out of service: reminded, ends, speaks if still wrong", do: []do{
-			hand(0, "", work(OutOfService, "brook", 120)),
-			ev(5, "raised x Normal>OutOfService no", "raised x brook dead high"),
-			tick(89, ""),
-			tick(90, "remind zone/brook"),
-			tick(120, "x OutOfService>UnackActive yes"),
-		}},
-		{name: "out of service by a short time is reminded half way", do: []do{
-			hand(0, "", work(OutOfService, "brook", 10)),
-			tick(5, "remind zone/brook"),
-			tick(10, ""),
-		}},
-		{name: "out of service again moves the end", do: []do{
-			hand(0, "", work(OutOfService, "brook", 60)),
-			hand(10, "", work(OutOfService, "brook", 180)),
-			tick(149, ""),
-			tick(150, "remind zone/brook"),
-		}},
-		{name: "back in service early", do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			hand(1, "x UnackActive>OutOfService no", work(OutOfService, "brook", 60)),
-			ev(2, "returned x OutOfService>OutOfService no", "returned x brook dead high"),
-			hand(3, "x OutOfService>Normal no", work(InService, "brook", 0)),
-			tick(60, ""),
-		}},
-		{name: "work on one zone does not silence those behind it", do: []do{
-			hand(0, "", work(OutOfService, "brook", 60)),
-			ev(1, "raised x Normal>OutOfService no", "raised x brook dead high"),
-			ev(2, "updated x OutOfService>UnackActive yes", "updated x brook dead high", "hazel"),
-			hand(3, "x UnackActive>OutOfService no", work(OutOfService, "hazel", 30)),
-			tick(30, "remind zone/hazel; remind zone/brook; x OutOfService>UnackActive yes"),
-		}},
-		{name: "latched until reset", opts: BookOptions{Latching: map[Condition]bool{Dead: true}}, do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(1, "returned x UnackActive>LatchedUnack keep listed", "returned x brook dead high"),
-			hand(2, "x LatchedUnack>LatchedAcked silence", act(Acknowledge, "x", "orla", 0)),
-			hand(3, "x LatchedAcked>Normal no", act(Reset, "x", "orla", 0)),
-		}},
-		{name: "latched and on again before the answer", opts: BookOptions{Latching: map[Condition]bool{Dead: true}}, do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			ev(1, "returned x UnackActive>LatchedUnack keep listed", "returned x brook dead high"),
-			ev(2, "raised y LatchedUnack>LatchedUnack yes", "raised y brook dead high"),
-			hand(3, "y LatchedUnack>UnackActive yes", act(Acknowledge, "y", "orla", 0)),
-		}},
-		{name: "an answer wears off", opts: BookOptions{RealarmAfter: 6 * time.Hour}, do: []do{
-			ev(0, "raised x Normal>UnackActive yes", "raised x brook dead high"),
-			hand(1, "x UnackActive>AckedActive silence", act(Acknowledge, "x", "orla", 0)),
-			tick(360, ""),
-			tick(361, "x AckedActive>UnackActive yes"),
-			tick(900, ""),
-		}},
-		{name: "trims and notes change no alarm", do: []do{
-			hand(0, "", work(Trimmed, "brook", 0)),
-			hand(0, "", work(Note, "brook", 0)),
-		}},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			b := NewBook(tt.opts)
-			for i, d := range tt.do {
-				got, err := d.to(b)
+	files, err := filepath.Glob("testdata/book/*.txt")
+	if err != nil || len(files) < 25 {
+		t.Fatalf("%d lives, %v", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(file), ".txt"), func(t *testing.T) {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			opts, lines := readLife(t, string(data))
+			b := NewBook(opts)
+			for _, line := range lines {
+				what, want, _ := strings.Cut(line, " =>")
+				got, err := readDo(t, what).to(b)
 				if err != nil {
-					t.Fatalf("step %d: %v", i, err)
+					t.Fatalf("%s: %v", line, err)
 				}
-				if diff := cmp.Diff(d.want, got); diff != "" {
-					t.Errorf("step %d (-want +got):\n%s", i, diff)
+				if diff := cmp.Diff(strings.TrimSpace(want), got); diff != "" {
+					t.Errorf("%s (-want +got):\n%s", what, diff)
 				}
-				b = reload(t, b, tt.opts)
+				b = reload(t, b, opts)
 			}
 		})
 	}
+}
+
+func readLife(t *testing.T, text string) (opts BookOptions, lines []string) {
+	t.Helper()
+	for line := range strings.Lines(text) {
+		line = strings.TrimSpace(line)
+		word, rest, _ := strings.Cut(line, " ")
+		switch word {
+		case "#", "":
+		case "latching":
+			opts.Latching = map[Condition]bool{Condition(rest): true}
+		case "realarm":
+			d, err := time.ParseDuration(rest)
+			if err != nil {
+				t.Fatal(err)
+			}
+			opts.RealarmAfter = d
+		default:
+			lines = append(lines, line)
+		}
+	}
+	return opts, lines
+}
+
+// readDo reads "12 raised x brook dead high [zones…]", "12 ack x", "12 shelve x 60", "12 out brook 60" or "12 tick".
+func readDo(t *testing.T, line string) do {
+	t.Helper()
+	f := strings.Fields(line)
+	min, err := strconv.ParseFloat(f[0], 64)
+	if err != nil {
+		t.Fatalf("%s: %v", line, err)
+	}
+	if f[1] == "tick" {
+		return tick(min)
+	}
+	until := 0.0
+	if len(f) > 3 {
+		until, _ = strconv.ParseFloat(f[3], 64)
+	}
+	switch kind, ok := map[string]ActionKind{"ack": Acknowledge, "shelve": Shelve, "unshelve": Unshelve, "reset": Reset}[f[1]]; {
+	case ok:
+		return hand(min, act(kind, f[2], "orla", until))
+	case f[1] == "raised" || f[1] == "updated" || f[1] == "returned":
+		return ev(min, strings.Join(f[1:6], " "), f[6:]...)
+	}
+	kind, ok := map[string]ActionKind{"out": OutOfService, "in": InService, "trimmed": Trimmed, "note": Note}[f[1]]
+	if !ok {
+		t.Fatalf("%s: not understood", line)
+	}
+	return hand(min, work(kind, f[2], until))
 }
 
 // reload returns a book that was saved and loaded: after every step a restart must not show. Aliases are the exception,
@@ -424,18 +328,18 @@ func randomDo(r *rand.Rand, min float64, b *Book) do {
 	p, known := b.points[pointKey(farm.ZoneSource(zone), Condition(cond))]
 	switch n := r.IntN(10); {
 	case n < 3 && (!known || !p.On()):
-		return ev(min, "", fmt.Sprintf("raised %s-%g %s %s high", zone+cond, min, zone, cond))
+		return ev(min, fmt.Sprintf("raised %s-%g %s %s high", zone+cond, min, zone, cond))
 	case n < 5 && known && p.On():
-		return ev(min, "", fmt.Sprintf("returned %s %s %s high", p.ID, zone, cond))
+		return ev(min, fmt.Sprintf("returned %s %s %s high", p.ID, zone, cond))
 	case n < 6:
-		return hand(min, "", work([]ActionKind{OutOfService, InService}[r.IntN(2)], zone, min+float64(r.IntN(200))))
+		return hand(min, work([]ActionKind{OutOfService, InService}[r.IntN(2)], zone, min+float64(r.IntN(200))))
 	case n < 9 && known:
 		kinds := []ActionKind{Acknowledge, Shelve, Unshelve, Reset}
-		return hand(min, "", act(kinds[r.IntN(4)], p.ID, "orla", min+float64(r.IntN(100))))
+		return hand(min, act(kinds[r.IntN(4)], p.ID, "orla", min+float64(r.IntN(100))))
 	case n < 9:
-		return hand(min, "", act(Acknowledge, id, "orla", 0))
+		return hand(min, act(Acknowledge, id, "orla", 0))
 	}
-	return tick(min, "")
+	return tick(min)
 }
 
 func checkBook(t *testing.T, b *Book, now time.Time) {

@@ -1,0 +1,129 @@
+package alerts
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"nightwire/ingest/farm"
+)
+
+func TestLoud(t *testing.T) {
+	for _, tt := range []struct {
+		kind MessageKind
+		p    Priority
+		want bool
+	}{
+		{TellRaised, High, true}, {TellRepeat, High, true}, {TellEscalated, High, true}, {TellUpdated, High, true}, {TellReminder, High, true},
+		{TellTaken, High, false}, {TellReturned, High, false}, {TellRound, High, false}, {TellTest, High, false},
+		{TellRaised, Medium, false}, {TellRaised, LowPriority, false}, {TellReminder, Medium, false},
+	} {
+		t.Run(fmt.Sprint(tt.kind, " ", tt.p), func(t *testing.T) {
+			if got := (&Message{Kind: tt.kind, Priority: tt.p}).Loud(); got != tt.want {
+				t.Errorf("loud is %t, want %t", got, tt.want)
+			}
+		})
+	}
+}
+
+func TestText(t *testing.T) {
+	m := Message{Body: "Brook is dead.\n"}
+	if got := m.Text(); got != m.Body {
+		t.Errorf("without a link: %q", got)
+	}
+	m.Link = "https://farm.example/a/t"
+	if got := m.Text(); !strings.HasPrefix(got, m.Body) || !strings.HasSuffix(got, "\n"+m.Link+"\n") {
+		t.Errorf("with a link: %q; want it on a line of its own, after the body", got)
+	}
+}
+
+// TestMessageKeepsItsFieldsAndNotItsLink goes through JSON, as the outbox does.
+func TestMessageKeepsItsFieldsAndNotItsLink(t *testing.T) {
+	m := Message{Key: "k", Kind: TellRaised, Farm: "alder-bank", Person: "Orla", Route: farm.Route{Channel: "mail", Address: "a@b"}, Priority: High,
+		Created: at(0), Subject: "s", Body: "b", Alarms: []Event{say(0, "raised x brook dead high", "hazel")}, Answers: true, Tries: 2, NextTry: at(1)}
+	with := m
+	with.Link = "https://farm.example/a/secret"
+	data, err := json.Marshal(with)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(string(data), "secret") {
+		t.Errorf("the link is in %s", data)
+	}
+	var got Message
+	if err := json.Unmarshal(data, &got); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(m, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+func TestEventKey(t *testing.T) {
+	e := say(0, "raised x brook dead high")
+	same := e
+	same.Time = e.Time.In(time.FixedZone("", 3600))
+	same.Text, same.Priority = "other words", LowPriority
+	if e.Key() != same.Key() {
+		t.Errorf("%s and %s are one event", e.Key(), same.Key())
+	}
+	for name, change := range map[string]func(*Event){
+		"another alarm": func(e *Event) { e.ID = "y" },
+		"another kind":  func(e *Event) { e.Kind = Updated },
+		"another time":  func(e *Event) { e.Time = e.Time.Add(time.Nanosecond) },
+	} {
+		other := e
+		change(&other)
+		if e.Key() == other.Key() {
+			t.Errorf("%s has the same key %s", name, e.Key())
+		}
+	}
+}
+
+func TestStep(t *testing.T) {
+	var s Step
+	if !s.Empty() {
+		t.Error("a new step is not empty")
+	}
+	s.Add(Step{Events: []Event{{ID: "a"}}, Saved: []Saved{{Key: "1"}}})
+	s.Add(Step{Events: []Event{{ID: "b"}}, Actions: []Action{{By: "orla"}}, Saved: []Saved{{Key: "2"}}, Messages: []Message{{Key: "m"}}})
+	want := Step{Events: []Event{{ID: "a"}, {ID: "b"}}, Actions: []Action{{By: "orla"}}, Saved: []Saved{{Key: "1"}, {Key: "2"}}, Messages: []Message{{Key: "m"}}}
+	if diff := cmp.Diff(want, s); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	for _, one := range []Step{{Events: s.Events}, {Actions: s.Actions}, {Saved: s.Saved}, {Messages: s.Messages}} {
+		if one.Empty() {
+			t.Errorf("%+v counts as empty", one)
+		}
+	}
+}
+
+func TestRetryAfterError(t *testing.T) {
+	cause := errors.New("busy")
+	err := fmt.Errorf("push: %w", &RetryAfterError{After: time.Minute, Err: cause})
+	var asked *RetryAfterError
+	if !errors.Is(err, cause) || !errors.As(err, &asked) || asked.After != time.Minute || err.Error() != "push: busy (asked to wait 1m0s)" {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestFired(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		late time.Duration
+		want float64
+	}{
+		{"on time", 0, 10}, {"on a busy machine", 59 * time.Second, 10}, {"nothing was running", 2 * time.Minute, 12},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := Fired(at(10), at(10).Add(tt.late)); !got.Equal(at(tt.want)) {
+				t.Errorf("got %s, want %s", got, at(tt.want))
+			}
+		})
+	}
+}
