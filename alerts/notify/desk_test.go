@@ -2,6 +2,8 @@ package notify
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -158,124 +160,37 @@ func (w *watch) restart() {
 	}
 }
 
-func TestPolicy(t *testing.T) {
-	for _, tt := range []struct {
-		name   string
-		change func(*Config)
-		script night
-		want   []string
-	}{
-		{name: "high wakes the first, again, then the next, until answered",
-			script: night{"21 02:10 raised x brook dead high", "21 02:41 ack x Bram", "21 03:30 returned x brook dead high", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:20 Orla repeat x", "21 02:25 escalated x", "21 02:25 Bram escalated x",
-				"21 02:30 Orla repeat x", "21 02:30 Bram repeat x", "21 02:40 escalated x", "21 02:40 Orla repeat x", "21 02:40 Bram repeat x",
-				"21 02:40 Fergus escalated x",
-				"21 02:41 Orla acknowledged x", "21 02:41 Fergus acknowledged x",
-				"21 03:30 Orla returned x", "21 03:30 Bram returned x", "21 03:30 Fergus returned x"}},
-		{name: "answered at once: nobody else hears of it",
-			script: night{"21 02:10 raised x brook dead high", "21 02:12 ack x Orla", "21 03:30 returned x brook dead high", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x", "21 03:30 Orla returned x"}},
-		{name: "over before the answer",
-			script: night{"21 02:10 raised x brook dead high", "21 02:15 returned x brook dead high", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x", "21 02:15 Orla returned x"}},
-		{name: "one person alone is told again, and nothing escalates",
-			change: func(c *Config) { c.Farm.People = c.Farm.People[:1] },
-			script: night{"21 02:10 raised x brook dead high", "21 02:35 ack x Orla", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x", "21 02:20 Orla repeat x", "21 02:30 Orla repeat x"}},
-		{name: "nobody to tell",
-			change: func(c *Config) { c.Farm.People = nil },
-			script: night{"21 02:10 raised x brook dead high", "21 02:12 raised y brook growth low", "21 23:00 -"}},
-		{name: "medium waits for the morning",
-			script: night{"21 02:10 raised x brook silent medium", "21 12:00 -"},
-			want:   []string{"21 07:00 Orla raised x"}},
-		{name: "medium by day is told at once, once",
-			script: night{"21 14:10 raised x brook silent medium", "22 12:00 -"},
-			want:   []string{"21 14:10 Orla raised x"}},
-		{name: "medium that was over before the morning goes into the evening",
-			script: night{"21 02:10 raised x brook silent medium", "21 04:10 returned x brook silent medium", "22 12:00 -"},
-			want:   []string{"21 19:00 Orla round x"}},
-		{name: "medium told in the evening and over at night is not worth waking for",
-			script: night{"21 20:10 raised x brook silent medium", "22 04:10 returned x brook silent medium", "22 12:00 -"},
-			want:   []string{"21 20:10 Orla raised x", "22 07:00 Orla returned x"}},
-		{name: "quiet hours that end early last until the morning hour",
-			change: func(c *Config) { c.Farm.People = c.Farm.People[1:2] },
-			script: night{"21 02:10 raised x brook silent medium", "21 12:00 -"},
-			want:   []string{"21 07:00 Bram raised x"}},
-		{name: "quiet hours by day",
-			change: func(c *Config) { c.Farm.People = c.Farm.People[2:3] },
-			script: night{"21 02:10 raised x brook silent medium", "21 10:00 raised y hazel silent medium", "21 18:00 -"},
-			want:   []string{"21 02:10 Fergus raised x", "21 17:00 Fergus raised y"}},
-		{name: "low goes into the evening round, once",
-			script: night{"21 02:10 raised x brook growth low", "21 03:10 raised y lane growth low", "23 12:00 -"},
-			want:   []string{"21 19:00 Orla round x+y"}},
-		{name: "low after the round waits a day; what is open is named below",
-			script: night{"21 18:00 raised x brook growth low", "21 19:01 raised y lane growth low", "23 12:00 -"},
-			want:   []string{"21 19:00 Orla round x", "22 19:00 Orla round y+x"}},
-		{name: "low that is over goes into the round too",
-			script: night{"21 18:00 raised x brook growth low", "22 08:00 returned x brook growth low", "23 12:00 -"},
-			want:   []string{"21 19:00 Orla round x", "22 19:00 Orla round x"}},
-		{name: "unanswered medium is named in the round",
-			script: night{"21 10:00 raised x brook silent medium", "21 11:00 raised y lane growth low", "22 12:00 -"},
-			want:   []string{"21 10:00 Orla raised x", "21 19:00 Orla round y+x"}},
-		{name: "a burst at one moment is one message",
-			script: night{"21 02:10 raised a brook dead high", "21 02:10 raised b hazel dead high", "21 02:10 raised c lane dead high", "21 02:13 ack a+b+c Orla", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised a", "21 02:10:30 Orla raised b+c"}},
-		{name: "a burst over a minute is three messages, and its repeats fall together",
-			script: night{"21 02:10 raised a brook dead high", "21 02:10:10 raised b hazel dead high", "21 02:10:20 raised c lane dead high",
-				"21 02:10:50 raised d lane low high", "21 02:24 ack a+b+c+d Orla", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised a", "21 02:10:30 Orla raised b+c", "21 02:11 Orla raised d", "21 02:20 Orla repeat a+b+c+d"}},
-		{name: "an update is told when it changes the errand",
-			script: night{"21 02:10 raised x brook dead high", "21 02:11 updated x brook dead high", "21 02:12 updated x brook dead high 120m",
-				"21 02:13 updated x brook dead high 130m", "21 02:14 updated x brook dead high 130m hazel", "21 02:15 ack x Orla", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:12 Orla updated x", "21 02:14 Orla updated x"}},
-		{name: "and a few times at most",
-			script: night{"21 02:10 raised x brook dead high", "21 02:11 updated x brook dead high 10m", "21 02:12 updated x brook dead high 60m",
-				"21 02:13 updated x brook dead high 110m", "21 02:14 updated x brook dead high 160m", "21 02:15 ack x Orla", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:11 Orla updated x", "21 02:12 Orla updated x", "21 02:13 Orla updated x"}},
-		{name: "after the answer only whoever has it hears of the place",
-			script: night{"21 02:10 raised x brook dead high", "21 02:26 ack x Bram", "21 02:31 updated x brook dead high 120m", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:20 Orla repeat x", "21 02:25 escalated x", "21 02:25 Bram escalated x",
-				"21 02:26 Orla acknowledged x", "21 02:31 Bram updated x"}},
-		{name: "medium that grows high at night wakes",
-			script: night{"21 02:10 raised x brook dropping medium", "21 02:40 updated x brook dead high", "21 02:42 ack x Orla", "21 12:00 -"},
-			want:   []string{"21 02:40 Orla raised x"}},
-		{name: "answered, and then it gets worse",
-			script: night{"21 14:10 raised x brook dropping medium", "21 14:20 ack x Orla", "21 23:40 updated x brook dead high", "21 23:41 ack x Orla", "22 12:00 -"},
-			want:   []string{"21 14:10 Orla raised x", "21 23:40 Orla updated x"}},
-		{name: "high that falls to medium is told and no longer repeated",
-			script: night{"21 02:10 raised x brook dead high", "21 02:15 updated x brook dropping medium", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x", "21 07:00 Orla updated x"}},
-		{name: "shelved is quiet until it ends, then begins again",
-			script: night{"21 02:10 raised x brook low high", "21 02:12 shelve x Orla 21/06:00", "21 02:30 updated x brook low high 20m", "21 06:01 ack x Orla", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x", "21 06:00 Orla raised x"}},
-		{name: "shelved and over is not told",
-			script: night{"21 02:10 raised x brook low high", "21 02:12 shelve x Orla 21/06:00", "21 02:30 returned x brook low high", "21 12:00 -"},
-			want:   []string{"21 02:10 Orla raised x"}},
-		{name: "shelved by the second: the first may sleep",
-			script: night{"21 02:10 raised x brook low high", "21 02:26 shelve x Bram 21/06:00", "21 05:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:20 Orla repeat x", "21 02:25 escalated x", "21 02:25 Bram escalated x",
-				"21 02:26 Orla acknowledged x"}},
-		{name: "out of service: reminded, and spoken of at its end",
-			script: night{"21 10:00 out brook Bram 21/12:00", "21 10:05 raised x brook dead high", "21 12:01 ack x Bram", "21 18:00 -"},
-			want:   []string{"21 11:30 Bram reminder x", "21 12:00 Orla raised x", "21 12:01 Orla acknowledged x"}},
-		{name: "out of service with an alarm going: the others hear of it",
-			script: night{"21 10:00 raised x brook dead high", "21 10:05 out brook Bram 21/12:00", "21 10:30 returned x brook dead high", "21 11:00 in brook Bram", "21 18:00 -"},
-			want:   []string{"21 10:00 Orla raised x", "21 10:05 Orla acknowledged x"}},
-		{name: "work on brook does not hide hazel",
-			script: night{"21 10:00 out brook Bram 21/12:00", "21 10:05 raised x brook dead high hazel", "21 10:06 ack x Bram", "21 11:00 -"},
-			want:   []string{"21 10:05 Orla raised x", "21 10:06 Orla acknowledged x"}},
-		{name: "a restart changes nothing",
-			script: night{"21 02:10 raised x brook dead high", "21 02:12 restart", "21 02:12 raised y hazel silent medium", "21 02:22 restart",
-				"21 02:27 restart", "21 02:28 ack x Bram", "21 06:00 restart", "21 06:30 returned x brook dead high", "21 12:00 -"},
-			want: []string{"21 02:10 Orla raised x", "21 02:20 Orla repeat x", "21 02:25 escalated x", "21 02:25 Bram escalated x",
-				"21 02:28 Orla acknowledged x", "21 06:30 Orla returned x", "21 06:30 Bram returned x", "21 07:00 Orla raised y"}},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			cfg := testConfig(t)
-			if tt.change != nil {
-				tt.change(&cfg)
+// TestNights plays every script in testdata/nights: a title, who is there if not all, what happens (<), and what is told
+// (>). A night that went wrong on a farm can be added without any Go.
+func TestNights(t *testing.T) {
+	files, err := filepath.Glob("testdata/nights/*.txt")
+	if err != nil || len(files) < 30 {
+		t.Fatalf("%d nights, %v", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(file), ".txt"), func(t *testing.T) {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
 			}
-			if diff := cmp.Diff(tt.want, play(t, cfg, tt.script)); diff != "" {
+			cfg := testConfig(t)
+			var script night
+			var want []string
+			for line := range strings.Lines(string(data)) {
+				mark, rest, _ := strings.Cut(strings.TrimSpace(line), " ")
+				switch mark {
+				case "#", "":
+				case "people":
+					cfg.Farm.People = slices.DeleteFunc(cfg.Farm.People, func(p farm.Person) bool { return !slices.Contains(strings.Fields(rest), p.Name) })
+				case "<":
+					script = append(script, rest)
+				case ">":
+					want = append(want, rest)
+				default:
+					t.Fatalf("%s: %q is not understood", file, line)
+				}
+			}
+			if diff := cmp.Diff(want, play(t, cfg, script)); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 		})

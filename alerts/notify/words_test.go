@@ -26,14 +26,21 @@ func call(raised time.Time, f alerts.Finding) *Call {
 	return &Call{Event: alerts.Event{ID: "id", Time: raised, Kind: alerts.Raised, Finding: f}, Raised: raised}
 }
 
+// told notes that names have heard of c.
+func told(c *Call, names ...string) *Call {
+	c.Told, c.Said = names, &c.Event.Finding
+	return c
+}
+
+func lines(subject, body string) [2]string { return [2]string{subject, body} }
+
 // letters returns every message text that is kept in testdata, by name.
 func letters(t *testing.T) map[string][2]string {
 	at := func(s string) time.Time { return clock(t, s) }
 	w := words{cfg: testConfig(t)}
 	out := map[string][2]string{}
 	put := func(name, now string, kind alerts.MessageKind, calls ...*Call) {
-		s, b := w.at(at(now)).message(kind, calls)
-		out[name] = [2]string{s, b}
+		out[name] = lines(w.at(at(now)).message(kind, calls))
 	}
 
 	dead := trouble("zone/brook", alerts.Dead, alerts.Open, alerts.High)
@@ -51,7 +58,6 @@ func letters(t *testing.T) map[string][2]string {
 	joint.KV = new(4.4)
 	earth := trouble("energizer/mill", alerts.Earth, alerts.PoorEarth, alerts.LowPriority)
 
-	told := func(c *Call, names ...string) *Call { c.Told = names; c.Said = &c.Event.Finding; return c }
 	taken := told(call(at("21 02:10"), dead), "Orla", "Bram")
 	taken.Answered = "Bram"
 	over := told(call(at("21 02:10"), dead), "Orla")
@@ -80,15 +86,12 @@ func letters(t *testing.T) map[string][2]string {
 	put("several-taken", "21 02:17", alerts.TellTaken, taken, both)
 	put("several-returned", "21 03:06", alerts.TellReturned, over, alone)
 
-	s, b := w.at(at("21 19:00")).round([]*Call{call(at("21 06:00"), growth), call(at("21 06:00"), earth), gone}, []*Call{told(call(at("20 19:10"), joint), "Orla")})
-	out["round"] = [2]string{s, b}
+	out["round"] = lines(w.at(at("21 19:00")).round([]*Call{call(at("21 06:00"), growth), call(at("21 06:00"), earth), gone},
+		[]*Call{told(call(at("20 19:10"), joint), "Orla")}))
 	hold := alerts.Hold{Source: "zone/brook", From: at("21 10:00"), Until: at("21 14:00"), By: "Orla"}
-	s, b = w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook"})
-	out["reminder"] = [2]string{s, b}
-	s, b = w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook", Condition: alerts.Dead, Open: []string{"x"}, Finding: dead})
-	out["reminder-fence-off"] = [2]string{s, b}
-	s, b = w.at(at("21 18:30")).test(true)
-	out["test"] = [2]string{s, b}
+	out["reminder"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook"}))
+	out["reminder-fence-off"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook", Open: []string{"x"}, Finding: dead}))
+	out["test"] = lines(w.at(at("21 18:30")).test(true))
 	return out
 }
 
