@@ -188,7 +188,11 @@ func TestBrokerRestarts(t *testing.T) {
 			}
 			c.Disconnect(0)
 		}
-		poll(t, "all stored", func() bool { return len(sortedOnce(s.seqs())) == messages })
+		poll(t, "the last stored", func() bool { return slices.Contains(s.seqs(), messages-1) })
+		got := sortedOnce(s.seqs())
+		if lost := messages - len(got); lost > 2*p.lossPerKill() {
+			t.Errorf("%d readings lost in two kills, stored (-want +got):\n%s", lost, cmp.Diff(upTo(messages), got))
+		}
 	})
 }
 

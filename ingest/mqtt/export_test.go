@@ -13,3 +13,5 @@ func (c *Client) Reconnect() { c.link.reconnect() }
 
 // Hasten makes the pauses of a live client short enough for a test.
 func (l *Live) Hasten() { l.link.pause = pause{time.Millisecond, 50 * time.Millisecond} }
+
+func msTime(ms int64) time.Time { return time.UnixMilli(ms) }

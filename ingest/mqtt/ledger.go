@@ -5,15 +5,21 @@ import (
 	"sync"
 )
 
-// ledger remembers, by packet identifier, what became of the messages that came, so that one which the broker sends
-// again is stored once. The store would know it by its time, but a reading without a stamp of its own gets a new time
-// with each arrival, and one bad reading counted twice could wake somebody.
+// ledger remembers what became of the messages that came, so that one which the broker sends again is stored once. The
+// store would know it by its time, but a reading without a stamp of its own gets a new time with each arrival, and one
+// bad reading counted twice could wake somebody.
 type ledger struct {
 	seed maphash.Seed
 
 	mu      sync.Mutex
-	entries [1 << 16]entry // one for each identifier; pages that are never used take no memory
+	entries [1 << 16]entry // one for each packet identifier; pages that are never used take no memory
+
+	// recent and older hold the sums of the messages stored last, at least recentSums of them. The embedded broker
+	// sends a message again under a new identifier when it is slow to note the acknowledgement.
+	recent, older map[uint64]struct{}
 }
+
+const recentSums = 4096
 
 type entry struct {
 	sum    uint64 // of topic and payload; never 0 for a message that has an identifier
@@ -31,7 +37,9 @@ const (
 	queued                // it waits in the queue: nothing to do
 )
 
-func newLedger() *ledger { return &ledger{seed: maphash.MakeSeed()} }
+func newLedger() *ledger {
+	return &ledger{seed: maphash.MakeSeed(), recent: map[uint64]struct{}{}, older: map[uint64]struct{}{}}
+}
 
 // arrive notes a message, fills in its sum, and says what to do with it. Only a message marked as sent again can be
 // anything but fresh.
@@ -54,6 +62,9 @@ func (l *ledger) arrive(m *message) verdict {
 		// to be acknowledged.
 		e.conn = m.conn
 		return fresh
+	}
+	if m.Duplicate() && l.isRecent(m.sum) {
+		return done
 	}
 	*e = entry{sum: m.sum, conn: m.conn}
 	return fresh
@@ -81,10 +92,24 @@ func (l *ledger) store(ms []message) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for i := range ms {
+		if ms[i].Qos() == 0 {
+			continue
+		}
 		if e := &l.entries[ms[i].MessageID()]; e.sum == ms[i].sum {
 			e.stored = true
 		}
+		l.recent[ms[i].sum] = struct{}{}
 	}
+	if len(l.recent) >= recentSums {
+		l.recent, l.older = l.older, l.recent
+		clear(l.recent)
+	}
+}
+
+func (l *ledger) isRecent(sum uint64) bool {
+	_, recent := l.recent[sum]
+	_, older := l.older[sum]
+	return recent || older
 }
 
 // forget undoes arrive for a message that was dropped.

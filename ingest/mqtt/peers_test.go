@@ -30,6 +30,7 @@ type peer interface {
 	start(tb testing.TB)
 	kill(tb testing.TB)
 	addr() string
+	lossPerKill() int // acknowledged messages that may be gone after kill
 	login() (user, password string)
 }
 
@@ -151,13 +152,16 @@ func (m *mosquitto) kill(testing.TB) {
 	_ = m.cmd.Wait()
 }
 
+// lossPerKill is what mosquitto was measured to lose with autosave_on_changes.
+func (m *mosquitto) lossPerKill() int { return 1 }
+
 func (m *mosquitto) addr() string            { return m.at }
 func (m *mosquitto) login() (string, string) { return "", "" }
 
 // embedded is our own broker.
 type embedded struct {
 	at, dir string
-	b       *broker.Broker
+	users   []broker.User
 	stop    func()
 }
 
@@ -172,7 +176,7 @@ func newEmbedded(tb testing.TB) *embedded {
 func (e *embedded) start(tb testing.TB) {
 	tb.Helper()
 	b, err := broker.New(broker.Options{
-		Listen: e.at, StoreDir: e.dir, AckWait: time.Second, Log: slog.New(slog.DiscardHandler),
+		Listen: e.at, StoreDir: e.dir, Users: e.users, AckWait: time.Second, Log: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
 		tb.Fatal(err)
@@ -186,7 +190,6 @@ func (e *embedded) start(tb testing.TB) {
 		cancel()
 		tb.Fatal(err)
 	}
-	e.b = b
 	e.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := <-done; err != nil {
@@ -195,7 +198,9 @@ func (e *embedded) start(tb testing.TB) {
 	})
 }
 
-func (e *embedded) kill(testing.TB)         { e.stop() }
+func (e *embedded) kill(testing.TB)  { e.stop() }
+func (e *embedded) lossPerKill() int { return 0 }
+
 func (e *embedded) addr() string            { return e.at }
 func (e *embedded) login() (string, string) { return "", "" }
 

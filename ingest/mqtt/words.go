@@ -3,13 +3,13 @@ package mqtt
 import (
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"net"
 	"os"
+	"strings"
 	"syscall"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
@@ -19,16 +19,20 @@ import (
 // explain puts an error of connecting into a keeper's words. kind tells one reason from another; unlike the text, it
 // holds no port numbers that change from try to try.
 func explain(err error, c Config) (kind string, _ error) {
+	if both, ok := err.(interface{ Unwrap() []error }); ok { // the library's "network Error" and the cause
+		es := both.Unwrap()
+		err = es[len(es)-1]
+	}
 	where := c.URL
 	if where == "" {
 		where = "the embedded broker"
 	}
 	var (
 		dns    *net.DNSError
-		nw     *tls.CertificateVerificationError
+		cert   *tls.CertificateVerificationError
 		record tls.RecordHeaderError
-		wrongA x509.UnknownAuthorityError
 	)
+	closed := errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET)
 	hint := ""
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
@@ -41,7 +45,7 @@ func explain(err error, c Config) (kind string, _ error) {
 		kind, hint = "unreachable", "this machine has no way there; check the network"
 	case errors.As(err, &dns):
 		kind, hint = "name", "the broker's name cannot be looked up; check the spelling and the network, or use its IP address"
-	case errors.As(err, &wrongA), errors.As(err, &nw):
+	case errors.As(err, &cert):
 		kind, hint = "certificate", "the broker's certificate is not trusted; set ca_file to that of whoever signed it"
 	case errors.As(err, &record):
 		kind, hint = "no tls", "the broker does not speak TLS on this port; use mqtt instead of mqtts, or its TLS port"
@@ -51,7 +55,9 @@ func explain(err error, c Config) (kind string, _ error) {
 		kind, hint = "file", "make the file readable for the user that runs nightwire"
 	case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded), errors.Is(err, errNoAnswer):
 		kind, hint = "timeout", "the broker does not answer; is the address right, and does a firewall stand between?"
-	case errors.Is(err, io.EOF), errors.Is(err, syscall.ECONNRESET):
+	case closed && (strings.HasPrefix(c.URL, "mqtts:") || strings.HasPrefix(c.URL, "wss:")):
+		kind, hint = "closed", "the broker closed the connection; its log says why. Does it speak TLS on this port?"
+	case closed:
 		kind, hint = "closed", "the broker closed the connection; its log says why. Does another program use the same client_id?"
 	default:
 		return err.Error(), fmt.Errorf("broker %s: %w", where, err)

@@ -1,0 +1,123 @@
+package mqtt
+
+import (
+	"testing"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// fakeMessage is a message with what the ledger looks at.
+type fakeMessage struct {
+	paho.Message
+	id      uint16
+	payload string
+	again   bool
+	qos     byte
+}
+
+func (m fakeMessage) MessageID() uint16 { return m.id }
+func (m fakeMessage) Topic() string     { return "farm/brook" }
+func (m fakeMessage) Payload() []byte   { return []byte(m.payload) }
+func (m fakeMessage) Duplicate() bool   { return m.again }
+func (m fakeMessage) Qos() byte         { return m.qos }
+
+func TestLedger(t *testing.T) {
+	type step struct {
+		do      string // arrive, take, store, forget
+		conn    uint32
+		m       fakeMessage
+		verdict verdict // of arrive
+		again   bool    // of take
+	}
+	a := fakeMessage{id: 1, payload: "a", qos: 1}
+	a2 := fakeMessage{id: 1, payload: "a", qos: 1, again: true}
+	b := fakeMessage{id: 1, payload: "b", qos: 1}
+	b2 := fakeMessage{id: 1, payload: "b", qos: 1, again: true}
+	q0 := fakeMessage{payload: "a"}
+	tests := []struct {
+		name  string
+		steps []step
+	}{
+		{"again after it was stored", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "take", m: a}, {do: "store", m: a}, {do: "arrive", conn: 1, m: a2, verdict: done},
+		}},
+		{"again while it waits", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "arrive", conn: 1, m: a2, verdict: queued},
+		}},
+		{"again on a new connection while it waits", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "arrive", conn: 2, m: a2},
+			{do: "take", m: a}, {do: "take", m: a2, again: true},
+			{do: "arrive", conn: 2, m: a2, verdict: queued}, {do: "store", m: a}, {do: "arrive", conn: 2, m: a2, verdict: done},
+		}},
+		{"again on a new connection while it is being stored", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "take", m: a}, {do: "arrive", conn: 2, m: a2},
+			{do: "store", m: a}, {do: "take", m: a2, again: true},
+		}},
+		{"again after it was dropped", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "forget", m: a}, {do: "arrive", conn: 1, m: a2}, {do: "take", m: a2},
+		}},
+		{"the same again as a new message", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "take", m: a}, {do: "store", m: a}, {do: "arrive", conn: 1, m: a}, {do: "take", m: a},
+		}},
+		{"another under the same identifier", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "arrive", conn: 2, m: b}, {do: "take", m: a}, {do: "store", m: a},
+			{do: "arrive", conn: 2, m: b2, verdict: queued}, {do: "arrive", conn: 3, m: b2}, {do: "take", m: b}, {do: "take", m: b2, again: true},
+		}},
+		{"again under a new identifier", []step{
+			{do: "arrive", conn: 1, m: a}, {do: "take", m: a}, {do: "store", m: a},
+			{do: "arrive", conn: 1, m: fakeMessage{id: 9, payload: "a", qos: 1, again: true}, verdict: done},
+			{do: "arrive", conn: 1, m: fakeMessage{id: 9, payload: "b", qos: 1, again: true}},
+		}},
+		{"quality 0 is never known", []step{
+			{do: "arrive", conn: 1, m: q0}, {do: "take", m: q0}, {do: "store", m: q0}, {do: "arrive", conn: 1, m: q0}, {do: "take", m: q0},
+		}},
+	}
+	for _, tc := range tests {
+		t.Run(tc.name, func(t *testing.T) {
+			l := newLedger()
+			for i, s := range tc.steps {
+				m := &message{Message: s.m, conn: s.conn}
+				if s.do != "arrive" { // the sum was filled in when it arrived
+					newLedgerLike(l).arrive(m)
+				}
+				switch s.do {
+				case "arrive":
+					if got := l.arrive(m); got != s.verdict {
+						t.Errorf("step %d: arrive gave %d, want %d", i, got, s.verdict)
+					}
+				case "take":
+					if got := l.take(m); got != s.again {
+						t.Errorf("step %d: take gave %v, want %v", i, got, s.again)
+					}
+				case "store":
+					l.store([]message{*m})
+				case "forget":
+					l.forget(m)
+				}
+			}
+		})
+	}
+}
+
+// newLedgerLike returns an empty ledger that gives the same sums.
+func newLedgerLike(l *ledger) *ledger { return &ledger{seed: l.seed} }
+
+func FuzzStampsNeverRepeat(f *testing.F) {
+	f.Add([]byte{0, 0, 0, 1, 0, 255, 3})
+	f.Fuzz(func(t *testing.T, steps []byte) {
+		s := stamps{}
+		seen := map[int64]bool{}
+		at := int64(0)
+		for _, d := range steps {
+			at += int64(d % 4)
+			got := s.next("farm/brook", msTime(at)).UnixMilli()
+			if seen[got] {
+				t.Fatalf("arrival %d given twice", got)
+			}
+			if got < at {
+				t.Fatalf("arrival %d before it came, at %d", got, at)
+			}
+			seen[got] = true
+		}
+	})
+}
