@@ -39,6 +39,7 @@ func TestInBrowser(t *testing.T) {
 		{"live, and old when the link drops", liveAndOld},
 		{"no link, no old page", offlineShowsNothingOld},
 		{"charts by keys and pointer", chartsByKeysAndPointer},
+		{"all in the first view", allInFirstView},
 		{"every page is quiet and at home", everyPageQuiet},
 		{"every page is accessible", everyPageAccessible},
 	} {
@@ -123,7 +124,7 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 	b.open("/alarms")
 	b.do(chromedp.SendKeys(chromedp.CSS("select[name=priority]"), "Medium"))
 	b.press(".filter button")
-	if text := b.text("table"); strings.Contains(text, "Hazel is under") || !strings.Contains(text, "sensor is silent") {
+	if text := b.text(".alarmlist"); strings.Contains(text, "Hazel is under") || !strings.Contains(text, "sensor is silent") {
 		t.Errorf("filtered alarms are %q", text)
 	}
 }
@@ -271,6 +272,26 @@ func chartsByKeysAndPointer(t *testing.T, browser context.Context) {
 	b.press(`a[href$="view=season"]`)
 	b.wants(".legend", "dry-hour level")
 	b.wants(".forecast", "Trim before then")
+}
+
+// allInFirstView looks at a phone of 390 by 844: the sentence, an open alarm with its button, and five zones.
+func allInFirstView(t *testing.T, browser context.Context) {
+	one := newFake().alarmed()
+	one.alarms = one.alarms[:1]
+	for name, f := range map[string]*fakeFarm{"calm": newFake(), "one alarm": one} {
+		b := openTab(t, browser, serve(t, options(f)).URL)
+		b.open("/")
+		bottom := eval[float64](b, `[...document.querySelectorAll("h1, button.main, li.zone")].reduce((m, e) => Math.max(m, e.getBoundingClientRect().bottom), 0)`)
+		if bottom > 844 {
+			t.Errorf("%s: the last zone ends at %.0f px, below a phone's 844", name, bottom)
+		}
+		// Every target is large enough for a wet thumb; links inside text may be smaller.
+		small := eval[[]string](b, `[...document.querySelectorAll("button, select, summary, input:not([type=hidden]), nav a")].filter((e) => e.offsetParent &&
+			e.getBoundingClientRect().height < 44).map((e) => e.outerHTML.slice(0, 80))`)
+		for _, s := range small {
+			t.Errorf("%s: too small to hit: %s", name, s)
+		}
+	}
 }
 
 func everyPageQuiet(t *testing.T, browser context.Context) {
