@@ -69,11 +69,15 @@ func (p Priority) String() string {
 	return fmt.Sprintf("priority(%d)", uint8(p))
 }
 
-// MarshalText returns the priority's name.
-func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+// MarshalText returns the priority's name, and nothing for none.
+func (p Priority) MarshalText() ([]byte, error) { return []byte(priorityNames[p]), nil }
 
 // UnmarshalText reads a priority's name.
 func (p *Priority) UnmarshalText(b []byte) error {
+	if len(b) == 0 {
+		*p = 0
+		return nil
+	}
 	for v, s := range priorityNames {
 		if s == string(b) {
 			*p = v

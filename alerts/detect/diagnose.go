@@ -55,7 +55,7 @@ type verdict struct {
 // judgements; only their order of size matters, since a misfit of three standard deviations costs 9.
 const (
 	costShunt  = 3.0
-	costFallen = 3.5
+	costFallen = 2.0 // only where nothing is left behind it
 	costBreak  = 2.0
 	costJoint  = 4.0
 	costOff    = 2.0
@@ -285,6 +285,9 @@ const costNear = 6.0
 func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
+	if kind == line.Fallen && d.ratio[z+1] > offRatio {
+		return best
+	}
 	most := 50_000.0
 	if kind == line.Fallen {
 		most = 3000 // a wire that touches no better than that hangs clear
@@ -296,7 +299,7 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	try := func(part, ohms float64) {
 		f := line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
 		d.solver.Volts(d.after, d.f.Base, f)
-		s := d.misfit(changeSlack) + cost + depth
+		s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
 		if s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
@@ -318,6 +321,28 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	}
 	return best
 }
+
+// atTheEnergizer is what it costs to place a path to earth in the first metres of the fence, where it looks just like
+// an energizer that gives less: as -2·ln of how little of the fence that is.
+func atTheEnergizer(z line.Zone, part float64) float64 {
+	const first = 0.15
+	if z.Parent >= 0 || part >= first {
+		return 0
+	}
+	return min(8, 2*math.Log(first/math.Max(part, 1e-3)))
+}
+
+// contact is what it costs that a fallen wire meets the ground through so many ohms: a few hundred are usual, and
+// without a sensor that is still hot behind it nothing else tells ohms from metres. Common practice, no source.
+func contact(kind line.FaultKind, ohms float64) float64 {
+	if kind != line.Fallen {
+		return 0
+	}
+	odd := math.Log(ohms/fallenOhms) / 1.2
+	return odd * odd
+}
+
+const fallenOhms = 250
 
 // parted: the wire of zone z is broken and hangs clear. What is left of the zone before the break still leaks.
 func (d *diagnoser) parted(z int) verdict {
@@ -392,7 +417,7 @@ func (d *diagnoser) place(v *verdict) {
 				for _, m := range [3]float64{1 / step, 1, step} {
 					f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: zone.LengthM * float64(c) / cuts, Ohms: ohms * m}
 					d.solver.Volts(d.after, st, f)
-					if s := d.misfit(0.02) + odds*odds; s < profile[c] {
+					if s := d.misfit(0.02) + odds*odds + contact(f.Kind, f.Ohms); s < profile[c] {
 						profile[c], bestOhms = s, ohms*m
 					}
 				}

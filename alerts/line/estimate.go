@@ -1,10 +1,9 @@
 package line
 
 import (
+	"errors"
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Observation is what one sensor says at the moment looked at.
@@ -55,11 +54,17 @@ type Estimator struct {
 	solver *Solver
 	volts  []float64
 	bumped []float64
+	fit    newtonFit
 }
 
 // NewEstimator returns an estimator for net.
 func NewEstimator(net *Network) *Estimator {
-	return &Estimator{net: net, solver: NewSolver(net), volts: make([]float64, len(net.Zones)+1), bumped: make([]float64, len(net.Zones)+1)}
+	sensors, most := len(net.Zones)+1, len(net.Zones)+1 // as many unknowns at most: each leakage, and the open voltage
+	e := &Estimator{net: net, solver: NewSolver(net), volts: make([]float64, sensors), bumped: make([]float64, sensors)}
+	e.fit = newtonFit{e: e, shift: make([]float64, most), step: make([]float64, most),
+		slope: make([]float64, sensors*most), normal: make([]float64, most*most), column: make([]float64, most)}
+	e.fit.st.Leak = make([]float64, len(net.Zones))
+	return e
 }
 
 const (
@@ -82,20 +87,32 @@ func (e *Estimator) Estimate(obs []Observation, p Prior) (Estimate, error) {
 	if p.OpenSpread > 0 {
 		unknowns++
 	}
-	fit := newtonFit{e: e, obs: obs, prior: p, st: p.State.Copy(), shift: make([]float64, unknowns)}
-	if err := fit.run(); err != nil {
+	f := &e.fit
+	f.obs, f.prior, f.unknowns = obs, p, unknowns
+	clear(f.shift)
+	f.apply()
+	f.st.OpenVolts, f.st.SourceOhms = p.State.OpenVolts, p.State.SourceOhms
+	if err := f.run(); err != nil {
 		return Estimate{}, fmt.Errorf("estimate leakages: %w", err)
 	}
-	return fit.result()
+	return f.result(), nil
 }
 
+// errUndetermined cannot come of a proper prior, which by itself fixes every unknown.
+var errUndetermined = errors.New("the readings and the layout do not determine an answer")
+
+// newtonFit is the scratch of one estimate. Matrices are kept row by row, unknowns wide.
 type newtonFit struct {
-	e     *Estimator
-	obs   []Observation
-	prior Prior
-	st    State
-	shift []float64 // how far each unknown's logarithm has moved from the prior's
-	chol  mat.Cholesky
+	e        *Estimator
+	obs      []Observation
+	prior    Prior
+	st       State
+	unknowns int
+	shift    []float64 // how far each unknown's logarithm has moved from the prior's
+	step     []float64
+	slope    []float64 // of each sensor's logarithm by each unknown's, over the sensor's standard deviation
+	normal   []float64 // the normal matrix, then its Cholesky factor in the lower triangle
+	column   []float64
 }
 
 func (f *newtonFit) spread(j int) float64 {
@@ -106,31 +123,24 @@ func (f *newtonFit) spread(j int) float64 {
 }
 
 func (f *newtonFit) apply() {
-	for j := range f.shift {
-		if j < len(f.e.net.Zones) {
-			f.st.Leak[j] = f.prior.State.Leak[j] * math.Exp(f.shift[j])
-		} else {
-			f.st.OpenVolts = f.prior.State.OpenVolts * math.Exp(f.shift[j])
-		}
+	for j := range f.e.net.Zones {
+		f.st.Leak[j] = f.prior.State.Leak[j] * math.Exp(f.shift[j])
+	}
+	if n := len(f.e.net.Zones); f.unknowns > n {
+		f.st.OpenVolts = f.prior.State.OpenVolts * math.Exp(f.shift[n])
 	}
 }
 
 func (f *newtonFit) run() error {
-	u := len(f.shift)
-	jac := mat.NewDense(len(f.obs), u, nil)
-	normal := mat.NewSymDense(u, nil)
-	rhs, step := mat.NewVecDense(u, nil), mat.NewVecDense(u, nil)
 	for range estimateSteps {
-		f.linearise(jac, normal, rhs)
-		if !f.chol.Factorize(normal) {
-			return fmt.Errorf("the readings and the layout do not determine an answer")
+		f.linearise()
+		if !f.factor() {
+			return errUndetermined
 		}
-		if err := f.chol.SolveVecTo(step, rhs); err != nil {
-			return fmt.Errorf("solve for a step: %w", err)
-		}
+		f.solve(f.step)
 		largest := 0.0
-		for j := range u {
-			d := min(max(step.AtVec(j), -longestStep), longestStep)
+		for j := range f.unknowns {
+			d := min(max(f.step[j], -longestStep), longestStep)
 			f.shift[j] += d
 			largest = math.Max(largest, math.Abs(d))
 		}
@@ -139,18 +149,18 @@ func (f *newtonFit) run() error {
 			break
 		}
 	}
-	f.linearise(jac, normal, rhs)
-	if !f.chol.Factorize(normal) {
-		return fmt.Errorf("the readings and the layout do not determine an answer")
+	f.linearise()
+	if !f.factor() {
+		return errUndetermined
 	}
 	return nil
 }
 
-// linearise fills the normal equations at the present state.
-func (f *newtonFit) linearise(jac *mat.Dense, normal *mat.SymDense, rhs *mat.VecDense) {
-	e := f.e
+// linearise fills the normal equations at the present state; the right-hand side goes into step.
+func (f *newtonFit) linearise() {
+	e, u := f.e, f.unknowns
 	e.solver.Volts(e.volts, f.st, Fault{})
-	for j := range f.shift {
+	for j := range u {
 		st := f.st
 		if j < len(e.net.Zones) {
 			keep := st.Leak[j]
@@ -162,57 +172,99 @@ func (f *newtonFit) linearise(jac *mat.Dense, normal *mat.SymDense, rhs *mat.Vec
 			e.solver.Volts(e.bumped, st, Fault{})
 		}
 		for i, o := range f.obs {
-			d := 0.0
+			f.slope[i*u+j] = 0
 			if o.given() {
-				d = (math.Log(e.bumped[i]) - math.Log(e.volts[i])) / bump / o.SD
+				f.slope[i*u+j] = math.Log(e.bumped[i]/e.volts[i]) / bump / o.SD
 			}
-			jac.Set(i, j, d)
 		}
 	}
-	for j := range f.shift {
+	for j := range u {
 		w := 1 / (f.spread(j) * f.spread(j))
-		g := -f.shift[j] * w
-		for i, o := range f.obs {
-			if o.given() {
-				g += jac.At(i, j) * (math.Log(o.Volts) - math.Log(e.volts[i])) / o.SD
-			}
-		}
-		rhs.SetVec(j, g)
-		for k := j; k < len(f.shift); k++ {
+		f.step[j] = -f.shift[j] * w
+		for k := range j + 1 {
 			sum := 0.0
 			for i := range f.obs {
-				sum += jac.At(i, j) * jac.At(i, k)
+				sum += f.slope[i*u+j] * f.slope[i*u+k]
 			}
-			if j == k {
-				sum += w
+			f.normal[j*u+k] = sum
+		}
+		f.normal[j*u+j] += w
+	}
+	for i, o := range f.obs {
+		if o.given() {
+			off := math.Log(o.Volts/e.volts[i]) / o.SD
+			for j := range u {
+				f.step[j] += f.slope[i*u+j] * off
 			}
-			normal.SetSym(j, k, sum)
 		}
 	}
 }
 
-func (f *newtonFit) result() (Estimate, error) {
+// factor replaces the normal matrix by its Cholesky factor.
+func (f *newtonFit) factor() bool {
+	u, a := f.unknowns, f.normal
+	for j := range u {
+		for k := range j + 1 {
+			sum := a[j*u+k]
+			for m := range k {
+				sum -= a[j*u+m] * a[k*u+m]
+			}
+			switch {
+			case k < j:
+				a[j*u+k] = sum / a[k*u+k]
+			case sum <= 0 || math.IsNaN(sum):
+				return false
+			default:
+				a[j*u+j] = math.Sqrt(sum)
+			}
+		}
+	}
+	return true
+}
+
+// solve replaces x by the solution of the normal equations with right-hand side x.
+func (f *newtonFit) solve(x []float64) {
+	u, a := f.unknowns, f.normal
+	for j := range u {
+		for k := range j {
+			x[j] -= a[j*u+k] * x[k]
+		}
+		x[j] /= a[j*u+j]
+	}
+	for j := u - 1; j >= 0; j-- {
+		for k := j + 1; k < u; k++ {
+			x[j] -= a[k*u+j] * x[k]
+		}
+		x[j] /= a[j*u+j]
+	}
+}
+
+// sd returns the standard deviation of unknown j's logarithm.
+func (f *newtonFit) sd(j int) float64 {
+	clear(f.column)
+	f.column[j] = 1
+	f.solve(f.column)
+	return math.Sqrt(f.column[j])
+}
+
+func (f *newtonFit) result() Estimate {
 	n := len(f.e.net.Zones)
-	var cov mat.SymDense
-	if err := f.chol.InverseTo(&cov); err != nil {
-		return Estimate{}, fmt.Errorf("estimate leakages: error bars: %w", err)
-	}
-	out := Estimate{State: f.st, LeakSD: make([]float64, n)}
+	out := Estimate{State: f.st.Copy(), LeakSD: make([]float64, n)}
 	for i := range n {
-		out.LeakSD[i] = f.st.Leak[i] * math.Sqrt(cov.At(i, i))
+		out.LeakSD[i] = f.st.Leak[i] * f.sd(i)
 	}
-	if len(f.shift) > n {
-		out.OpenSD = f.st.OpenVolts * math.Sqrt(cov.At(n, n))
+	if f.unknowns > n {
+		out.OpenSD = f.st.OpenVolts * f.sd(n)
 	}
 	out.LoadAmps = (f.st.OpenVolts - f.e.volts[0]) / math.Max(f.st.SourceOhms, minOhms)
 	for i, o := range f.obs {
 		if o.given() {
-			r := (math.Log(o.Volts) - math.Log(f.e.volts[i])) / o.SD
+			r := math.Log(o.Volts/f.e.volts[i]) / o.SD
 			out.Misfit += r * r
 			out.Sensors++
 		}
 	}
-	return out, nil
+	return out
 }
 
 // GainSpread is how far the gains of cheap sensors lie apart: the standard deviation of their logarithm. Common
