@@ -64,10 +64,21 @@ func defaultData() string {
 
 // newLog returns a log for people and journals: an error and its hint stand on one line.
 func newLog(w io.Writer, debug bool) *slog.Logger {
-	level := slog.LevelInfo
 	if debug {
-		level = slog.LevelDebug
+		return logFrom(w, slog.LevelDebug)
 	}
+	return logFrom(w, slog.LevelInfo)
+}
+
+// newQuietLog returns a log of warnings only, for what has words of its own.
+func newQuietLog(w io.Writer, debug bool) *slog.Logger {
+	if debug {
+		return logFrom(w, slog.LevelDebug)
+	}
+	return logFrom(w, slog.LevelWarn)
+}
+
+func logFrom(w io.Writer, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level, ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
 		if err, ok := a.Value.Any().(error); ok {
 			return slog.String(a.Key, strings.ReplaceAll(fmt.Sprint(err), "\nhint: ", "; hint: "))

@@ -9,11 +9,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightwire/cmd/nightwire/internal/app"
 	"nightwire/sim/scenario"
 )
 
 func newSim() *cobra.Command {
-	var capture string
+	var capture, url string
+	var speed float64
 	var farmFile bool
 	cmd := &cobra.Command{
 		Use:   "sim SCENARIO",
@@ -33,11 +35,17 @@ or the path of a scenario file.`,
 				return err
 			case capture != "":
 				return writeFile(cmd, capture, s.Capture)
+			case url != "" && speed <= 0:
+				return &usageError{errors.New("--speed is not more than 0"), "1 is as fast as in truth, 60 shows an hour in a minute"}
+			case url != "":
+				return app.Play(cmd.Context(), s, url, speed)
 			}
-			return &usageError{errors.New("nowhere to play to"), "give --json FILE or --farm"}
+			return &usageError{errors.New("nowhere to play to"), "give --broker URL, --json FILE or --farm"}
 		},
 	}
 	cmd.Flags().StringVar(&capture, "json", "", "write the season's messages to this file as a capture; - for standard output")
+	cmd.Flags().StringVar(&url, "broker", "", "publish to this broker, as mqtt://127.0.0.1:1883")
+	cmd.Flags().Float64Var(&speed, "speed", 1, "how many times as fast as in truth")
 	cmd.Flags().BoolVar(&farmFile, "farm", false, "print the season's farm file")
 	return cmd
 }

@@ -28,11 +28,15 @@ type Options struct {
 	// Now tells the time; nil for time.Now. Speed is how fast it runs against the wall's clock; 0 means as fast.
 	Now   func() time.Time
 	Speed float64
+	// Arrived is asked once for each message when it comes, and tells the time; nil for Now.
+	Arrived func() time.Time
 
 	// Started is told where things listen, each time they do. Optional.
 	Started func(Addresses)
 	// Said is told of every event, in order. It must not block. Optional.
 	Said func(alerts.Event)
+	// Looked is told how many readings have just gone through the detectors. It must not block. Optional.
+	Looked func(n int)
 }
 
 // Addresses says where a night watch can be reached.
@@ -54,12 +58,18 @@ func New(opts Options) (*App, error) {
 	if opts.Now == nil {
 		opts.Now = time.Now
 	}
+	if opts.Arrived == nil {
+		opts.Arrived = opts.Now
+	}
 	opts.Speed = cmp.Or(opts.Speed, 1)
 	if opts.Started == nil {
 		opts.Started = func(Addresses) {}
 	}
 	if opts.Said == nil {
 		opts.Said = func(alerts.Event) {}
+	}
+	if opts.Looked == nil {
+		opts.Looked = func(int) {}
 	}
 	return &App{opts: opts}, nil
 }

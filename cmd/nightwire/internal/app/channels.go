@@ -8,6 +8,7 @@ import (
 	"nightwire/alerts"
 	"nightwire/alerts/notify"
 	"nightwire/alerts/notify/mail"
+	"nightwire/alerts/notify/push"
 	"nightwire/alerts/notify/webhook"
 	"nightwire/cmd/nightwire/internal/config"
 )
@@ -22,6 +23,13 @@ func newChannels(cfg *config.Config) (map[string]notify.Channel, error) {
 			return nil, fmt.Errorf("set up mail: %w", err)
 		}
 		out["mail"] = m
+	}
+	if c := cfg.Channels.Push; c != nil {
+		p, err := push.New(push.Config{Server: c.Server, Token: c.Token.Reveal()})
+		if err != nil {
+			return nil, fmt.Errorf("set up push: %w", err)
+		}
+		out["push"] = p
 	}
 	if c := cfg.Channels.Webhook; c != nil {
 		w, err := webhook.New(webhook.Config{Secret: c.Secret.Reveal()})

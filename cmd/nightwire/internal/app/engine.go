@@ -18,6 +18,7 @@ type engine struct {
 	watch *detect.Watch
 	rules rules
 	desk  *notify.Desk
+	tells []alerts.Action // what people did, to be told to the watch when it comes to that time
 }
 
 func newEngine(cfg *config.Config) (*engine, error) {
@@ -51,16 +52,31 @@ func (e *engine) observe(r pulse.Reading) alerts.Step {
 func (e *engine) advance(now time.Time) alerts.Step {
 	var s alerts.Step
 	for w := e.nextFinding(); !w.IsZero() && !w.After(now); w = e.nextFinding() {
-		at := alerts.Fired(w, now)
-		s.Add(e.say(at, e.watch.Tick(w)))
-		s.Add(e.release(at, w))
+		s.Add(e.find(alerts.Fired(w, now), w))
 	}
 	s.Add(e.desk.Tick(now))
 	return s
 }
 
-// nextFinding returns when the detectors, or findings that are held back, next have something to say; zero for never.
-func (e *engine) nextFinding() time.Time { return sooner(e.watch.Next(), e.rules.next()) }
+// find takes in what is due by due for the detectors: their own timers, findings that were held back, what people did.
+func (e *engine) find(now, due time.Time) alerts.Step {
+	s := e.say(now, e.watch.Tick(due))
+	s.Add(e.release(now, due))
+	for len(e.tells) > 0 && !e.tells[0].Time.After(due) {
+		s.Add(e.say(now, e.watch.Tell(e.tells[0])))
+		e.tells = e.tells[1:]
+	}
+	return s
+}
+
+// nextFinding returns when find next has something to do; zero for never.
+func (e *engine) nextFinding() time.Time {
+	next := sooner(e.watch.Next(), e.rules.next())
+	if len(e.tells) > 0 {
+		next = sooner(next, e.tells[0].Time)
+	}
+	return next
+}
 
 // next returns when advance next has something to do; zero for never.
 func (e *engine) next() time.Time { return sooner(e.nextFinding(), e.desk.Next()) }
@@ -89,18 +105,13 @@ func (e *engine) release(now, due time.Time) alerts.Step {
 	return e.desk.Events(now, events...)
 }
 
-// act takes in what a person did. The step is to be recorded also when the act is refused.
-func (e *engine) act(now time.Time, a alerts.Action) (alerts.Step, error) {
-	if a.Time.IsZero() {
-		a.Time = now
-	}
+// act takes in what a person did. The step is to be recorded also when the act is refused. The detectors hear of it
+// when they come to that moment: in a live run there are readings on their way that are older.
+func (e *engine) act(a alerts.Action) (alerts.Step, error) {
 	a.Time = a.Time.UTC().Truncate(time.Millisecond)
-	s := e.advance(now)
-	did, err := e.desk.Act(now, a)
-	s.Add(did)
-	if err != nil {
-		return s, err
+	s, err := e.desk.Act(a.Time, a)
+	if err == nil {
+		e.tells = append(e.tells, a)
 	}
-	s.Add(e.say(now, e.watch.Tell(a)))
-	return s, nil
+	return s, err
 }

@@ -52,15 +52,15 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 	var err error
 	f.client, err = mqtt.New(mqtt.Options{
 		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n,
-		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.now, Rejected: n.rejected,
-		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected,
+		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.opts.Arrived, Rejected: n.rejected,
+		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected, Will: n.board.will(),
 	})
 	if err != nil {
 		return err
 	}
 	n.connected(false)
 	s.start(ctx, "mqtt", f.client.Run)
-	return nil
+	return n.openBoard(ctx, s)
 }
 
 // openBroker starts the built-in broker and waits until sensors can connect.
@@ -143,7 +143,7 @@ func (n *night) rejected(topic string, payload []byte, err error) {
 func (n *night) connected(up bool) {
 	if up {
 		n.troubles.set(troubleBroker, nil)
-		n.log.Info("listening to the broker", "topics", len(n.sensors))
+		n.board.connected()
 		return
 	}
 	n.troubles.set(troubleBroker, errors.New("not connected to the broker; no sensor can be heard"))
@@ -156,10 +156,7 @@ func (n *night) sightless(reason string, err error) {
 	f.mu.Lock()
 	f.blindOf[reason] = err != nil
 	f.mu.Unlock()
-	select {
-	case f.changed <- struct{}{}:
-	default: // it will look
-	}
+	poke(f.changed)
 }
 
 func (f *feed) isBlind() bool {
@@ -212,7 +209,7 @@ func (n *night) setBlind(on bool) {
 func (n *night) glimpse(ctx context.Context) (stop func()) {
 	live, err := mqtt.NewLive(mqtt.LiveOptions{
 		Config: n.feed.config, Password: n.feed.secret, Dial: n.feed.dial, Topics: n.topics(), Decode: n.decode,
-		Observe: n.glance, Log: n.component("live"), Now: n.now,
+		Observe: n.glance, Log: n.component("live"), Now: n.opts.Arrived,
 	})
 	if err != nil {
 		n.log.Error("cannot watch without storing", "err", err)

@@ -34,6 +34,7 @@ type memory struct {
 	Saved  time.Time       `json:"saved"`
 	Watch  json.RawMessage `json:"watch"`
 	Held   map[string]hold `json:"held,omitempty"`
+	Tells  []alerts.Action `json:"tells,omitempty"`
 }
 
 // openEngine makes the engine and brings it up to what was stored before this start.
@@ -99,6 +100,10 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 	if m.Held != nil {
 		n.engine.rules.held = m.Held
 	}
+	if n.engine.tells, err = n.journal.Actions(ctx, m.Saved, time.Time{}); err != nil {
+		return false, err
+	}
+	n.engine.tells = append(m.Tells, n.engine.tells...)
 	for cursor := m.Cursor; ; {
 		rs, next, err := n.store.Since(ctx, cursor, atOnce)
 		if errors.Is(err, store.ErrCursor) {
@@ -121,7 +126,7 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 // forget begins again with an empty watch.
 func (n *night) forget() (err error) {
 	n.engine.watch, err = detect.New(detect.Options{Farm: &n.cfg.Farm})
-	n.engine.rules.held = map[string]hold{}
+	n.engine.rules.held, n.engine.tells = map[string]hold{}, nil
 	return err
 }
 
@@ -130,8 +135,7 @@ func (n *night) forget() (err error) {
 func (n *night) catchUp(r pulse.Reading) {
 	e, now := n.engine, n.now()
 	for w := e.nextFinding(); !w.IsZero() && !w.After(r.Arrived); w = e.nextFinding() {
-		n.recordQuietly(e.say(now, e.watch.Tick(w)))
-		n.recordQuietly(e.release(now, w))
+		n.recordQuietly(e.find(now, w))
 	}
 	n.recordQuietly(e.say(now, e.watch.Observe(r)))
 }
@@ -151,9 +155,14 @@ func (n *night) relive(ctx context.Context) error {
 		return err
 	}
 	now := n.now()
+	from := now.AddDate(0, 0, -coldDays)
+	tells, err := n.journal.Actions(ctx, from, time.Time{})
+	if err != nil {
+		return err
+	}
 	standing := map[string]alerts.Event{}
 	note := func(events []alerts.Event) {
-		for _, e := range n.engine.rules.apply(events) {
+		for _, e := range n.engine.rules.prioritise(events) { // no delay counts any more
 			if e.Kind == alerts.Returned {
 				delete(standing, e.ID)
 			} else {
@@ -161,7 +170,7 @@ func (n *night) relive(ctx context.Context) error {
 			}
 		}
 	}
-	for r, err := range n.past(ctx, now.AddDate(0, 0, -coldDays)) {
+	for r, err := range n.past(ctx, from) {
 		if err != nil {
 			if errors.Is(err, store.ErrCorrupt) {
 				continue // the rest is whole
@@ -169,9 +178,8 @@ func (n *night) relive(ctx context.Context) error {
 			return err
 		}
 		r.Arrived = r.At // it may have been imported long after
-		for w := n.engine.nextFinding(); !w.IsZero() && !w.After(r.Arrived); w = n.engine.nextFinding() {
-			note(n.engine.watch.Tick(w))
-			note(n.engine.rules.release(w))
+		for ; len(tells) > 0 && !tells[0].Time.After(r.Arrived); tells = tells[1:] {
+			note(n.engine.watch.Tell(tells[0]))
 		}
 		note(n.engine.watch.Observe(r))
 	}
@@ -256,7 +264,7 @@ func (n *night) save(ctx context.Context) {
 		return
 	}
 	n.mu.Lock()
-	m := memory{Cursor: n.cursor, Saved: n.now().UTC(), Held: n.engine.rules.held}
+	m := memory{Cursor: n.cursor, Saved: n.now().UTC().Truncate(time.Millisecond), Held: n.engine.rules.held, Tells: n.engine.tells}
 	watch, err := n.engine.watch.MarshalBinary()
 	var data []byte
 	if err == nil {

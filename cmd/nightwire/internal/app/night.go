@@ -36,6 +36,7 @@ type night struct {
 	sender  *notify.Sender
 	signer  *notify.Signer
 	feed    feed
+	board   *board // nil without a state topic
 	page    page
 
 	batches chan batch // stored, on their way to the detectors
@@ -76,6 +77,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 		sparks: sparks{by: map[farm.Source]spark{}},
 	}
 	n.met = newMetrics(n.reg)
+	n.board = newBoard(cfg)
 	n.turned.Store(time.Now().Unix())
 	return n
 }
@@ -162,6 +164,7 @@ func (n *night) take(b batch) {
 	if b.end >= 0 {
 		n.cursor = b.end
 	}
+	n.opts.Looked(len(b.readings))
 	n.news.tell()
 }
 
@@ -199,7 +202,8 @@ func (n *night) pass() {
 func (n *night) Act(_ context.Context, a alerts.Action) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	s, err := n.engine.act(n.now(), a)
+	a.Time = n.now()
+	s, err := n.engine.act(a)
 	n.record(s)
 	n.news.tell()
 	return err
@@ -227,6 +231,7 @@ func (n *night) record(s alerts.Step) {
 	if len(s.Messages) > 0 {
 		n.sender.Wake()
 	}
+	n.board.changed()
 }
 
 // news tells pages that something has changed.
@@ -254,9 +259,6 @@ func (w *news) tell() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, ch := range w.chans {
-		select {
-		case ch <- struct{}{}:
-		default: // it has one waiting already
-		}
+		poke(ch)
 	}
 }

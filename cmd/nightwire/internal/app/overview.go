@@ -17,8 +17,9 @@ import (
 const (
 	sparkSpan  = 24 * time.Hour
 	sparkCount = 96
-	// sparkFor is how long a drawn day stays good; all pages share it.
-	sparkFor = time.Minute
+	// sparkFor is how long a drawn day stays good on the watch's clock, and sparkLeast on the wall's; all pages share it.
+	sparkFor   = time.Minute
+	sparkLeast = 2 * time.Second
 	// earthMaxKV is the most that earth stakes should carry: widely printed, no primary source.
 	earthMaxKV = 0.3
 )
@@ -178,9 +179,10 @@ func (n *night) days(ctx context.Context) map[farm.Source]web.Series {
 	n.sparks.mu.Lock()
 	defer n.sparks.mu.Unlock()
 	out := map[farm.Source]web.Series{}
+	good := max(time.Duration(float64(sparkFor)/n.opts.Speed), sparkLeast)
 	for _, s := range n.sensors {
 		day, ok := n.sparks.by[s.source]
-		if !ok || time.Since(day.made) >= sparkFor {
+		if !ok || time.Since(day.made) >= good {
 			day = spark{time.Now(), n.lastDay(ctx, s.source)}
 			n.sparks.by[s.source] = day
 		}

@@ -163,7 +163,8 @@ func (r *replay) actUntil(t time.Time) {
 	for len(r.actions) > 0 && r.actions[0].Time.Before(t) {
 		a := r.actions[0]
 		r.actions = r.actions[1:]
-		s, err := r.engine.act(a.Time, a)
+		r.keep(r.engine.advance(a.Time))
+		s, err := r.engine.act(a)
 		r.keep(s)
 		if err != nil {
 			r.bad(err)

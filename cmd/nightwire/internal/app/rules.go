@@ -30,17 +30,22 @@ func (r *rules) apply(events []alerts.Event) []alerts.Event {
 		return events
 	}
 	var out []alerts.Event
-	for _, e := range events {
-		rule := r.by[string(e.Condition)]
-		if rule.Priority != 0 {
-			e.Priority = rule.Priority
+	for _, e := range r.prioritise(events) {
+		if !r.delay(e, r.by[string(e.Condition)]) {
+			out = append(out, e)
 		}
-		if r.delay(e, rule) {
-			continue
-		}
-		out = append(out, e)
 	}
 	return out
+}
+
+// prioritise gives events the priorities of the farm file.
+func (r *rules) prioritise(events []alerts.Event) []alerts.Event {
+	for i := range events {
+		if rule := r.by[string(events[i].Condition)]; rule.Priority != 0 {
+			events[i].Priority = rule.Priority
+		}
+	}
+	return events
 }
 
 // delay reports whether e is kept back, or said by what is kept back already.
