@@ -17,6 +17,7 @@ import (
 type Desk struct {
 	book *alerts.Book
 	plan *Planner
+	next *time.Time // what Next returns; nil when it is to be worked out anew. It is asked at every reading.
 }
 
 // NewDesk returns a desk on which nothing lies.
@@ -30,11 +31,15 @@ func NewDesk(book alerts.BookOptions, cfg Config) (*Desk, error) {
 
 // Load brings back the state that steps saved, and which events were said already.
 func (d *Desk) Load(saved []alerts.Saved, said []alerts.EventKey) error {
+	d.next = nil
 	return errors.Join(d.book.Load(saved, said), d.plan.load(saved))
 }
 
 // SetConfig changes people, hours and layout, and keeps what is going on.
-func (d *Desk) SetConfig(cfg Config) error { return d.plan.SetConfig(cfg) }
+func (d *Desk) SetConfig(cfg Config) error {
+	d.next = nil
+	return d.plan.SetConfig(cfg)
+}
 
 // Book returns the alarms, to read.
 func (d *Desk) Book() *alerts.Book { return d.book }
@@ -87,11 +92,14 @@ func (d *Desk) Act(now time.Time, a alerts.Action) (alerts.Step, error) {
 
 // Next returns when Tick has something to do, or zero when nothing waits.
 func (d *Desk) Next() time.Time {
-	b, p := d.book.Next(), d.plan.next()
-	if b.IsZero() || !p.IsZero() && p.Before(b) {
-		return p
+	if d.next == nil {
+		b, p := d.book.Next(), d.plan.next()
+		if b.IsZero() || !p.IsZero() && p.Before(b) {
+			b = p
+		}
+		d.next = &b
 	}
-	return b
+	return *d.next
 }
 
 // Tick does what time has brought by now, each thing at its own moment.
@@ -113,6 +121,7 @@ func (d *Desk) step(now time.Time, changes []alerts.Change) alerts.Step {
 }
 
 func (d *Desk) finish(changes []alerts.Change, o orders) alerts.Step {
+	d.next = nil
 	var s alerts.Step
 	for _, c := range changes {
 		if c.Event != nil {

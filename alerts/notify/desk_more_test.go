@@ -163,3 +163,84 @@ func TestLoadRefusesDamage(t *testing.T) {
 		t.Errorf("got %v, want an error that names the piece", err)
 	}
 }
+
+// TestReminderGoesToWhoeverIsThere has Bram at work, and a stranger, whose reminder goes to the first person.
+func TestReminderGoesToWhoeverIsThere(t *testing.T) {
+	for _, tt := range []struct{ by, want string }{{"Bram", "Bram"}, {"the vet", "Orla"}, {"", "Orla"}} {
+		t.Run("by "+tt.by, func(t *testing.T) {
+			d := newDesk(t, testConfig(t))
+			now := clock(t, "21 10:00")
+			a := alerts.Action{Kind: alerts.OutOfService, Source: "zone/brook", By: tt.by, Until: now.Add(2 * time.Hour)}
+			if _, err := d.Act(now, a); err != nil {
+				t.Fatal(err)
+			}
+			s := d.Tick(now.Add(90 * time.Minute))
+			if len(s.Messages) != 1 || s.Messages[0].Person != tt.want || s.Messages[0].Loud() {
+				t.Errorf("got %+v, want one to %s", s.Messages, tt.want)
+			}
+		})
+	}
+}
+
+// TestReminderIsLoudWhenTheFenceIsDown is the most urgent reminder there is.
+func TestReminderIsLoudWhenTheFenceIsDown(t *testing.T) {
+	d := newDesk(t, testConfig(t))
+	now := clock(t, "21 22:00")
+	if _, err := d.Act(now, alerts.Action{Kind: alerts.OutOfService, Source: "zone/brook", By: "Orla", Until: now.Add(2 * time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	d.Events(now.Add(time.Minute), deadZone("x", now.Add(time.Minute), "brook"))
+	s := d.Tick(now.Add(90 * time.Minute))
+	if len(s.Messages) != 1 || !s.Messages[0].Loud() || len(s.Messages[0].Alarms) != 1 {
+		t.Errorf("got %+v, want one that makes a noise", s.Messages)
+	}
+}
+
+// TestRoundGoesByEveryRoute and is not answered for by an alarm that is over.
+func TestRoundGoesByEveryRoute(t *testing.T) {
+	cfg := testConfig(t)
+	cfg.Farm.People[0].Routes = append(route("orla"), farm.Route{Channel: "push", Address: "orla"})
+	d := newDesk(t, cfg)
+	now := clock(t, "21 10:00")
+	e := deadZone("x", now, "brook")
+	e.Condition, e.Priority = alerts.Growth, alerts.LowPriority
+	d.Events(now, e)
+	s := d.Tick(clock(t, "21 19:00"))
+	if len(s.Messages) != 2 || s.Messages[0].Route.Channel != "mail" || s.Messages[1].Route.Channel != "push" || !s.Messages[0].Answers {
+		t.Fatalf("got %+v", s.Messages)
+	}
+	e.Kind, e.Time = alerts.Returned, clock(t, "22 10:00")
+	d.Events(e.Time, e)
+	s = d.Tick(clock(t, "22 19:00"))
+	if len(s.Messages) != 2 || s.Messages[0].Answers {
+		t.Errorf("got %+v, want a round that asks for no answer", s.Messages)
+	}
+	if next := d.Next(); !next.IsZero() {
+		t.Errorf("something is still planned for %s", next)
+	}
+}
+
+// TestNextIsKept asks for the next moment as often as readings come, and wants what a fresh look gives.
+func TestNextIsKept(t *testing.T) {
+	d := newDesk(t, testConfig(t))
+	now := clock(t, "21 02:10")
+	for i := range 40 {
+		at := now.Add(time.Duration(i) * 7 * time.Minute)
+		switch e := deadZone(fmt.Sprint("a", i/2), at, "brook"); i % 4 {
+		case 0, 2:
+			d.Events(at, e)
+		case 1:
+			if _, err := d.Act(at, alerts.Action{Kind: alerts.Shelve, Alarm: e.ID, By: "Orla", Until: at.Add(20 * time.Minute)}); err != nil {
+				t.Fatal(err)
+			}
+		case 3:
+			e.Kind = alerts.Returned
+			d.Events(at, e)
+		}
+		kept := d.Next()
+		d.next = nil
+		if fresh := d.Next(); !fresh.Equal(kept) {
+			t.Fatalf("step %d: kept %s, fresh %s", i, kept, fresh)
+		}
+	}
+}

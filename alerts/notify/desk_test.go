@@ -66,7 +66,7 @@ func (w *watch) do(now time.Time, f []string) {
 	case "-":
 	case "restart":
 		w.restart()
-	case "ack":
+	case "ack", "try-ack":
 		a.Kind = alerts.Acknowledge
 	case "shelve":
 		a.Kind = alerts.Shelve
@@ -79,7 +79,7 @@ func (w *watch) do(now time.Time, f []string) {
 	}
 	if a.Kind != "" {
 		s, err := w.desk.Act(now, a)
-		if err != nil {
+		if err != nil && f[0] != "try-ack" {
 			w.t.Fatalf("%v: %v", f, err)
 		}
 		w.note(s)

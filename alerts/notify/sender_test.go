@@ -12,8 +12,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -450,22 +448,33 @@ func TestSendNow(t *testing.T) {
 	}
 }
 
-func TestMetrics(t *testing.T) {
-	reg := prometheus.NewRegistry()
-	m := NewMetrics(reg)
-	if _, err := NewSender(SenderOptions{Outbox: &box{}, Channels: map[string]Channel{"mail": &takes{}}, Metrics: m}); err != nil {
-		t.Fatal(err)
-	}
-	problems, err := testutil.GatherAndLint(reg)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, p := range problems {
-		t.Errorf("%s: %s", p.Metric, p.Text)
-	}
-	if n := testutil.CollectAndCount(m.messages); n != 4 {
-		t.Errorf("%d outcomes are shown before the first message, want 4", n)
-	}
+// TestAtOnce keeps a burst from opening twenty connections to one server.
+func TestAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &box{}
+		var mu sync.Mutex
+		now, most := 0, 0
+		ch := sendFunc(func(context.Context, alerts.Message) (bool, error) {
+			mu.Lock()
+			now++
+			most = max(most, now)
+			mu.Unlock()
+			<-time.After(time.Second)
+			mu.Lock()
+			now--
+			mu.Unlock()
+			return false, nil
+		})
+		for i := range 20 {
+			b.put(letter(fmt.Sprint(i), fmt.Sprint("person", i), "mail", alerts.TellRaised, "x"))
+		}
+		_, stop := run(t, SenderOptions{Outbox: b, Channels: map[string]Channel{"mail": ch}, AtOnce: 3})
+		defer stop()
+		pass(8 * time.Second)
+		if most != 3 || len(b.Pending()) != 0 {
+			t.Errorf("%d at once, %d still wait; want 3 and 0", most, len(b.Pending()))
+		}
+	})
 }
 
 func TestSenderRefuses(t *testing.T) {

@@ -261,6 +261,10 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 }
 
 func section(b *strings.Builder, title string, lines []string) {
+	const most = 20 // who reads more of an evening?
+	if more := len(lines) - most; more > 0 {
+		lines = append(slices.Clone(lines[:most]), fmt.Sprintf("- and %d more; the page has them all.", more))
+	}
 	if len(lines) > 0 {
 		fmt.Fprintf(b, "\n%s\n%s\n", title, strings.Join(lines, "\n"))
 	}

@@ -197,6 +197,21 @@ func TestEveryCauseHasAnAct(t *testing.T) {
 	}
 }
 
+func TestLongRoundIsCut(t *testing.T) {
+	w := words{cfg: testConfig(t), now: clock(t, "21 19:00")}
+	var news []*Call
+	for range 50 {
+		c := call(clock(t, "21 04:10"), trouble("zone/hazel", alerts.Intermittent, alerts.CauseIntermittent, alerts.Medium))
+		c.Over = clock(t, "21 04:15")
+		news = append(news, c)
+	}
+	s, b := w.round(news, nil)
+	checkLetter(t, s, b)
+	if n := strings.Count(b, "Hazel"); n != 20 || !strings.Contains(b, "and 30 more") || !strings.Contains(s, "50 alarms came and went") {
+		t.Errorf("%d lines in\n%s\n\n%s", n, s, b)
+	}
+}
+
 func TestCut(t *testing.T) {
 	for _, tt := range []struct{ name, in, want string }{
 		{"short", "brook is dead.", "brook is dead."},
