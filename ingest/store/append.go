@@ -31,6 +31,7 @@ type writer struct {
 
 	seen    sync.RWMutex // guards sensors and their latest for readers; taken after mu
 	sensors map[pulse.SensorID]*sensor
+	byID    map[int64]*sensor
 }
 
 // sensor is what is remembered of one.
@@ -45,7 +46,7 @@ type sensor struct {
 const noTime = math.MinInt64
 
 func newWriter(log *slog.Logger) *writer {
-	return &writer{log: log, sensors: make(map[pulse.SensorID]*sensor)}
+	return &writer{log: log, sensors: make(map[pulse.SensorID]*sensor), byID: make(map[int64]*sensor)}
 }
 
 func (w *writer) close() error {
@@ -80,8 +81,7 @@ func (w *writer) load(ctx context.Context) (err error) {
 
 // catchUp takes in sensors and fresh rows that are in the file and not in memory, and calls each with the readings.
 func (w *writer) catchUp(ctx context.Context, each func(pulse.Reading)) error {
-	byID, err := w.loadSensors(ctx)
-	if err != nil {
+	if err := w.loadSensors(ctx); err != nil {
 		return err
 	}
 	return scanFresh(ctx, w.db, w.next, rowLimit, logDamaged(w.log), func(seq int64, n int, b *batch) error {
@@ -91,7 +91,7 @@ func (w *writer) catchUp(ctx context.Context, each func(pulse.Reading)) error {
 			if !ok {
 				return err
 			}
-			s := byID[id]
+			s := w.byID[id]
 			if s == nil {
 				return errDamaged
 			}
@@ -108,38 +108,34 @@ func (w *writer) catchUp(ctx context.Context, each func(pulse.Reading)) error {
 	})
 }
 
-func (w *writer) loadSensors(ctx context.Context) (byID map[int64]*sensor, err error) {
+func (w *writer) loadSensors(ctx context.Context) error {
 	rows, err := w.db.QueryContext(ctx, `SELECT id, name,
 		(SELECT to_ms FROM store_block WHERE sensor = s.id ORDER BY from_ms DESC LIMIT 1) FROM store_sensor s`)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer rows.Close()
-	byID = make(map[int64]*sensor)
 	for rows.Next() {
 		s := &sensor{}
 		var to sql.NullInt64
 		if err := rows.Scan(&s.id, &s.name, &to); err != nil {
-			return nil, err
+			return err
 		}
 		if s.packedTo = noTime; to.Valid {
 			s.packedTo = to.Int64
 		}
-		if old := w.sensors[s.name]; old != nil {
-			s = old
-		} else {
+		if w.sensors[s.name] == nil {
 			w.add(s)
 		}
-		byID[s.id] = s
-		w.lastID = max(w.lastID, s.id)
 	}
-	return byID, rows.Err()
+	return rows.Err()
 }
 
 func (w *writer) add(s *sensor) {
 	w.seen.Lock()
 	defer w.seen.Unlock()
-	w.sensors[s.name] = s
+	w.sensors[s.name], w.byID[s.id] = s, s
+	w.lastID = max(w.lastID, s.id)
 }
 
 // see takes note of a stored reading that may be its sensor's latest. Where older ones are packed it may be known
@@ -202,12 +198,8 @@ func (db *DB) Append(ctx context.Context, rs []pulse.Reading) ([]pulse.Reading, 
 }
 
 func (w *writer) append(ctx context.Context, rs []pulse.Reading) ([]pulse.Reading, error) {
-	if w.unsure {
-		err := w.catchUp(ctx, func(r pulse.Reading) { w.found = append(w.found, r) })
-		if err != nil {
-			return nil, err
-		}
-		w.unsure = false
+	if err := w.settle(ctx); err != nil {
+		return nil, err
 	}
 	b := intake{w: w}
 	fresh, err := b.sift(ctx, rs)
@@ -225,6 +217,17 @@ func (w *writer) append(ctx context.Context, rs []pulse.Reading) ([]pulse.Readin
 		fresh, w.found = append(w.found, fresh...), nil
 	}
 	return fresh, nil
+}
+
+// settle finds out what became of a commit that could not be asked about when it failed. What it had stored goes out
+// with the next Append.
+func (w *writer) settle(ctx context.Context) error {
+	if !w.unsure {
+		return nil
+	}
+	err := w.catchUp(ctx, func(r pulse.Reading) { w.found = append(w.found, r) })
+	w.unsure = err != nil
+	return err
 }
 
 // intake is one Append under way.
@@ -267,7 +270,6 @@ func (b *intake) sensor(name pulse.SensorID) *sensor {
 	s := b.w.sensors[name]
 	if s == nil {
 		s = &sensor{id: b.w.lastID + 1, name: name, packedTo: noTime}
-		b.w.lastID++
 		b.w.add(s)
 		b.created = append(b.created, s)
 	}
@@ -376,6 +378,7 @@ func (b *intake) undo(fresh []pulse.Reading) {
 	defer b.w.seen.Unlock()
 	for _, s := range b.created {
 		delete(b.w.sensors, s.name)
+		delete(b.w.byID, s.id)
 		b.w.lastID--
 	}
 }

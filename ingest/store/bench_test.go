@@ -3,9 +3,7 @@ package store
 import (
 	"math/rand/v2"
 	"os"
-	"regexp"
 	"strconv"
-	"syscall"
 	"testing"
 	"time"
 
@@ -148,74 +146,5 @@ func BenchmarkSeason(b *testing.B) {
 				}
 			}
 		})
-	}
-}
-
-// writtenBytes returns what this process has caused to be written to disk, from /proc/self/io.
-func writtenBytes(tb testing.TB) int64 {
-	tb.Helper()
-	text, err := os.ReadFile("/proc/self/io")
-	if err != nil {
-		tb.Skip("skipped: no /proc/self/io:", err)
-	}
-	m := regexp.MustCompile(`(?m)^write_bytes: (\d+)$`).FindSubmatch(text)
-	n, err := strconv.ParseInt(string(m[1]), 10, 64)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	return n
-}
-
-func skipUnlessOnDisk(tb testing.TB, dir string) {
-	tb.Helper()
-	const tmpfs = 0x01021994
-	var fs syscall.Statfs_t
-	if err := syscall.Statfs(dir, &fs); err != nil {
-		tb.Fatal(err)
-	}
-	if fs.Type == tmpfs {
-		tb.Skip("skipped: the folder for temporary files is not on a disk")
-	}
-}
-
-// commits stores n batches of 20 sensors, ten seconds apart, and returns the bytes written for each.
-func commits(tb testing.TB, db *DB, start time.Time, n int) float64 {
-	tb.Helper()
-	rng := rand.New(rand.NewPCG(5, 5))
-	before := writtenBytes(tb)
-	for i := range n {
-		at := start.Add(time.Duration(i) * 10 * time.Second)
-		batch := make([]pulse.Reading, 20)
-		for k := range batch {
-			batch[k] = volts(pulse.SensorID("alder-bank/zone/"+strconv.Itoa(k)), at, float64(7000+10*rng.IntN(40)))
-		}
-		full(rng, batch)
-		mustAppend(tb, db, batch...)
-	}
-	return float64(writtenBytes(tb)-before) / float64(n)
-}
-
-// BenchmarkCommit20 makes 20 sensors' readings durable.
-func BenchmarkCommit20(b *testing.B) {
-	db := openTemp(b)
-	skipUnlessOnDisk(b, db.path)
-	at, sum := day0, 0.0
-	for b.Loop() {
-		sum += commits(b, db, at, 1)
-		at = at.Add(10 * time.Second)
-	}
-	b.ReportMetric(sum/float64(b.N), "written-B/op")
-}
-
-// TestCommitWritesLittle holds the wear of memory cards down: 16 kB for each commit of 20 sensors, with what moving
-// the log into the file costs.
-func TestCommitWritesLittle(t *testing.T) {
-	db := openTemp(t)
-	skipUnlessOnDisk(t, db.path)
-	commits(t, db, day0, 1)
-	per := commits(t, db, day0.Add(time.Hour), 2500) // the log is moved every thousand pages
-	t.Logf("%.0f bytes written for each commit of 20 sensors", per)
-	if per > 16*1024 {
-		t.Errorf("%.0f bytes written for each commit of 20 sensors, want at most 16384", per)
 	}
 }

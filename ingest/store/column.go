@@ -117,13 +117,16 @@ func appendResiduals(dst, grid []int64, order byte, level int64) []int64 {
 // riceParameter returns the best Rice parameter for the residuals and about how many bits they will take.
 func riceParameter(residuals []int64) (k uint, cost uint64) {
 	var lengths [65]uint64 // how many residuals have so many bits
+	longest := 0
 	for _, r := range residuals {
-		lengths[bits.Len64(zigzag(r))]++
+		n := bits.Len64(zigzag(r))
+		lengths[n]++
+		longest = max(longest, n)
 	}
 	cost = ^uint64(0)
-	for try := range uint(maxRice + 1) {
+	for try := range uint(min(maxRice, longest) + 1) {
 		var c uint64
-		for n, count := range lengths {
+		for n, count := range lengths[:longest+1] {
 			if count > 0 {
 				c += count * riceBits(uint(n), try)
 			}

@@ -10,54 +10,62 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-// What can be wrong with the file, where a caller may want to act on it. The errors that wrap these end in a line
-// that says what to do.
+// fault is a kind of error, and what a keeper can do about it.
+type fault struct{ text, hint string }
+
+// Error returns what is wrong, without the hint.
+func (f *fault) Error() string { return f.text }
+
+// What can be wrong with the file, where a caller may want to act on it. Errors of this package that wrap one of these
+// end in a line that says what to do.
 var (
-	ErrFull     = errors.New("the disk is full")
-	ErrReadOnly = errors.New("the data folder cannot be written")
-	ErrLocked   = errors.New("another program holds the data file")
-	ErrCorrupt  = errors.New("the data file is damaged")
-	ErrNewer    = errors.New("the data file was written by a newer version")
-	ErrExists   = errors.New("the file exists already")
-	ErrMissing  = errors.New("there is no such file or folder")
-	ErrCursor   = errors.New("the cursor points outside what is kept")
+	ErrFull error = &fault{"the disk is full",
+		"make room on the disk; readings are accepted again as soon as there is some"}
+	ErrReadOnly error = &fault{"the data folder cannot be written",
+		"let the user that runs nightwire write to the folder, or choose another with --data"}
+	ErrLocked error = &fault{"another program holds the data file",
+		"stop the other program, or wait until it is done, and try again"}
+	ErrCorrupt error = &fault{"the data file is damaged",
+		"put back the last backup, or move the file away to start an empty one; keep the damaged file"}
+	ErrNewer error = &fault{"the data file was written by a newer version",
+		"install the newer version again, or put back a backup from before it"}
+	ErrExists error = &fault{"the file exists already",
+		"choose another name, or move the old file away"}
+	ErrMissing error = &fault{"there is no such file or folder",
+		"check the name; the daemon makes the data file when it first starts"}
+	ErrCursor error = &fault{"the cursor points outside what is kept",
+		"start again from the oldest reading; storing one twice does no harm"}
 )
 
-// hints say what a keeper can do.
-var hints = map[error]string{
-	ErrFull:     "make room on the disk; readings are accepted again as soon as there is some",
-	ErrReadOnly: "let the user that runs nightwire write to the folder, or choose another with --data",
-	ErrLocked:   "stop the other program, or wait until it is done, and try again",
-	ErrCorrupt:  "put back the last backup, or move the file away to start an empty one; keep the damaged file",
-	ErrNewer:    "install the newer version again, or put back a backup from before it",
-	ErrExists:   "choose another name, or move the old file away",
-	ErrMissing:  "check the name; the daemon makes the data file when it first starts",
-	ErrCursor:   "start again from the oldest reading; storing one twice does no harm",
-}
-
-// explain wraps err with what was being done to which file, and with the sentinel and the hint that fit it.
+// explain wraps err with what was being done to which file, and with the fault and the hint that fit it.
 func explain(err error, doing, path string) error {
 	if err == nil {
 		return nil
 	}
-	kind := kindOf(err)
+	known := faultOf(err)
 	switch {
-	case kind == nil:
+	case known == nil:
 		return fmt.Errorf("%s %s: %w", doing, path, err)
-	case errors.Is(err, kind):
-		return fmt.Errorf("%s %s: %w\nhint: %s", doing, path, err, hints[kind])
+	case errors.Is(err, known):
+		return fmt.Errorf("%s %s: %w\nhint: %s", doing, path, err, known.hint)
 	default:
-		return fmt.Errorf("%s %s: %w: %w\nhint: %s", doing, path, kind, err, hints[kind])
+		return fmt.Errorf("%s %s: %w: %w\nhint: %s", doing, path, known, err, known.hint)
 	}
 }
 
-// kindOf returns the sentinel for err, or nil.
-func kindOf(err error) error {
-	for kind := range hints {
-		if errors.Is(err, kind) {
-			return kind
-		}
+// faultOf returns the fault behind err, or nil.
+func faultOf(err error) *fault {
+	var known *fault
+	if errors.As(err, &known) {
+		return known
 	}
+	kind := classify(err)
+	errors.As(kind, &known)
+	return known
+}
+
+// classify returns the sentinel for an error of SQLite or the system, or nil.
+func classify(err error) error {
 	var sq *sqlite.Error
 	if errors.As(err, &sq) {
 		switch sq.Code() & 0xff { // the low byte is the primary code

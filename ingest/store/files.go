@@ -20,6 +20,9 @@ func (db *DB) backup(ctx context.Context, path string) error {
 	if exists(path) {
 		return ErrExists
 	}
+	if _, err := os.Stat(filepath.Dir(path)); err != nil {
+		return err
+	}
 	part := path + ".part"
 	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err

@@ -30,6 +30,7 @@ func TestBackupAndRestore(t *testing.T) {
 	}
 	mustAppend(t, db, numbered(150, 50)...)
 	wantFor(t, "backup over a file", db.Backup(ctx, copied), ErrExists)
+	wantFor(t, "backup to nowhere", db.Backup(ctx, filepath.Join(dir, "absent", "copy.db")), ErrMissing)
 	wantFor(t, "restore under a running store", Restore(ctx, copied, path), ErrLocked)
 	if err := db.Close(); err != nil {
 		t.Fatal(err)

@@ -71,6 +71,9 @@ func (db *DB) End(ctx context.Context) (Cursor, error) {
 
 // name returns the name of the sensor with the given number.
 func (db *DB) name(ctx context.Context, q queryer, id int64) (name pulse.SensorID, err error) {
+	if name := db.w.name(id); name != "" {
+		return name, nil
+	}
 	db.namesMu.Lock()
 	defer db.namesMu.Unlock()
 	if name, ok := db.names[id]; ok {

@@ -151,6 +151,19 @@ func (w *writer) latest(name pulse.SensorID) pulse.Reading {
 	return pulse.Reading{}
 }
 
+// name returns the name of the sensor with the given number, or "" when it is not in memory.
+func (w *writer) name(id int64) pulse.SensorID {
+	if w == nil {
+		return ""
+	}
+	w.seen.RLock()
+	defer w.seen.RUnlock()
+	if s := w.byID[id]; s != nil {
+		return s.name
+	}
+	return ""
+}
+
 // note keeps a sensor's latest reading in memory, once it had to be read from the file.
 func (w *writer) note(r pulse.Reading) {
 	if w == nil || r.Sensor == "" {

@@ -30,8 +30,7 @@ func (db *DB) Pack(ctx context.Context, report func(done, total int64)) error {
 		report = func(int64, int64) {}
 	}
 	j := packJob{db: db, w: db.w, report: report}
-	err := j.run(ctx)
-	return explain(err, "pack", db.path)
+	return explain(j.run(ctx), "pack", db.path)
 }
 
 // packJob is one Pack under way.
@@ -46,10 +45,32 @@ type packJob struct {
 	pack        packer
 	unpack      unpacker
 	merged, old []pulse.Reading
+	blocks      blockStmts
+}
+
+// blockStmts are the statements that Pack runs for each sensor, good for one transaction, which closes them.
+type blockStmts struct{ touched, remove, add *sql.Stmt }
+
+func prepareBlocks(ctx context.Context, tx *sql.Tx) (b blockStmts, err error) {
+	for _, s := range []struct {
+		to    **sql.Stmt
+		query string
+	}{
+		{&b.touched, `SELECT id, to_ms, n, data FROM store_block WHERE sensor = ?1 AND from_ms >= ?2
+			AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?3), ?2)
+			AND from_ms <= ?4 ORDER BY from_ms`},
+		{&b.remove, `DELETE FROM store_block WHERE id = ?`},
+		{&b.add, `INSERT INTO store_block (id, sensor, from_ms, to_ms, n, head, data) VALUES (?, ?, ?, ?, ?, ?, ?)`},
+	} {
+		if *s.to, err = tx.PrepareContext(ctx, s.query); err != nil {
+			return b, err
+		}
+	}
+	return b, nil
 }
 
 func (j *packJob) run(ctx context.Context) (err error) {
-	if j.start, j.end, err = bounds(ctx, j.db.read); err != nil {
+	if j.start, j.end, err = j.bounds(ctx); err != nil {
 		return err
 	}
 	for from := j.start; from < j.end; {
@@ -69,6 +90,16 @@ func (j *packJob) run(ctx context.Context) (err error) {
 		from = to
 	}
 	return j.drop(ctx)
+}
+
+// bounds returns which rows there are to pack, all of them known to the writer.
+func (j *packJob) bounds(ctx context.Context) (start, end int64, err error) {
+	j.w.mu.Lock()
+	defer j.w.mu.Unlock()
+	if err := j.w.settle(ctx); err != nil {
+		return 0, 0, err
+	}
+	return bounds(ctx, j.w.db)
 }
 
 // span returns where rows from from on hold packReadings of one sensor, or the end: so much is packed in one go.
@@ -159,6 +190,9 @@ func (j *packJob) sensors(ctx context.Context, ids []int64, bySensor map[int64][
 		return err
 	}
 	defer tx.Rollback()
+	if j.blocks, err = prepareBlocks(ctx, tx); err != nil {
+		return err
+	}
 	for _, id := range ids {
 		for rest := bySensor[id]; len(rest) > 0; {
 			day := floorTo(rest[0].At.UnixMilli(), dayMS)
@@ -216,7 +250,7 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 		return nil // packed before, by a run that was interrupted
 	}
 	for _, block := range ids {
-		if _, err := tx.ExecContext(ctx, `DELETE FROM store_block WHERE id = ?`, block); err != nil {
+		if _, err := j.blocks.remove.ExecContext(ctx, block); err != nil {
 			return err
 		}
 	}
@@ -228,8 +262,7 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 			block, ids = ids[0], ids[1:]
 		}
 		head, data := j.pack.block(part)
-		_, err := tx.ExecContext(ctx, `INSERT INTO store_block (id, sensor, from_ms, to_ms, n, head, data) VALUES (?, ?, ?, ?, ?, ?, ?)`,
-			block, id, part[0].At.UnixMilli(), part[len(part)-1].At.UnixMilli(), len(part), head, data)
+		_, err := j.blocks.add.ExecContext(ctx, block, id, part[0].At.UnixMilli(), part[len(part)-1].At.UnixMilli(), len(part), head, data)
 		if err != nil {
 			return err
 		}
@@ -242,9 +275,7 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 func (j *packJob) touched(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse.Reading) (ids []int64, err error) {
 	j.old = j.old[:0]
 	first, last := rs[0].At.UnixMilli(), rs[len(rs)-1].At.UnixMilli()
-	rows, err := tx.QueryContext(ctx, `SELECT id, to_ms, n, data FROM store_block WHERE sensor = ?1 AND from_ms >= ?2
-		AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?3), ?2)
-		AND from_ms <= ?4 ORDER BY from_ms`, id, day, first, last)
+	rows, err := j.blocks.touched.QueryContext(ctx, id, day, first, last)
 	if err != nil {
 		return nil, err
 	}
@@ -284,7 +315,7 @@ func (j *packJob) putAsideBlocks(ctx context.Context, tx *sql.Tx, ids []int64) e
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM store_block WHERE id = ?`, id); err != nil {
+		if _, err := j.blocks.remove.ExecContext(ctx, id); err != nil {
 			return err
 		}
 	}

@@ -45,7 +45,7 @@ type DB struct {
 	w    *writer // nil when read-only
 
 	namesMu sync.Mutex
-	names   map[int64]pulse.SensorID
+	names   map[int64]pulse.SensorID // used when read-only; a writer has all in memory
 }
 
 // errNoWriter is what a read-only store says to a change.
@@ -77,6 +77,14 @@ func (db *DB) openWriter(ctx context.Context) (err error) {
 	if w.unlock, err = lockFile(db.path + "-lock"); err != nil {
 		return err
 	}
+	// Others have no business with the file. SQLite gives its log the same permissions.
+	f, err := os.OpenFile(db.path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+	if err == nil {
+		err = f.Close()
+	}
+	if err != nil && !errors.Is(err, fs.ErrExist) {
+		return err
+	}
 	if w.db, err = connect(db.path, writing); err != nil {
 		return err
 	}
@@ -103,7 +111,7 @@ func (db *DB) openReader(ctx context.Context) (err error) {
 		return err
 	}
 	v, err := version(ctx, db.read)
-	if kindOf(err) == ErrReadOnly && !exists(db.path+"-wal") {
+	if errors.Is(classify(err), ErrReadOnly) && !exists(db.path+"-wal") {
 		// Reading needs a log file beside the data file. In a folder that cannot be written and has none, nobody
 		// else can be writing either.
 		db.read.Close()
