@@ -1,0 +1,178 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"text/tabwriter"
+	"time"
+
+	"nightwire/alerts/detect"
+	"nightwire/alerts/journal"
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
+)
+
+// openToRead opens the data folder beside a watch that may be running.
+func openToRead(ctx context.Context, dir string) (*store.DB, error) {
+	db, err := store.Open(ctx, store.Options{Path: filepath.Join(dir, storeFile), ReadOnly: true})
+	if errors.Is(err, store.ErrMissing) {
+		return nil, fmt.Errorf("there is no data in %s: %w\nhint: give the folder of the night watch with --data", dir, store.ErrMissing)
+	}
+	return db, err
+}
+
+// Status writes the farm as it is, from the data folder.
+func Status(ctx context.Context, w io.Writer, cfg *config.Config, dir string, now time.Time) (err error) {
+	db, err := openToRead(ctx, dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s, %s: %s\n\n", cfg.Farm.Name, now.In(cfg.Farm.Location).Format("Monday 2 January, 15:04"), aliveText(dir, now))
+	if err := statusSensors(ctx, &b, &cfg.Farm, db, now); err != nil {
+		return err
+	}
+	if err := statusAlarms(ctx, &b, cfg, dir); err != nil {
+		return err
+	}
+	b.WriteString("\nA reading is never proof that a wire is dead or safe to touch: switch off, then test.\n")
+	_, err = io.WriteString(w, b.String())
+	return err
+}
+
+func statusSensors(ctx context.Context, w io.Writer, f *farm.Farm, db *store.DB, now time.Time) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "\tkV\tminimum\theard")
+	row := func(name, minimum string, s farm.Source, every time.Duration) error {
+		r, ok, err := db.Latest(ctx, detect.SensorID(f, s))
+		if err != nil {
+			return err
+		}
+		heard, kv := "never", "–"
+		if ok {
+			ago := now.Sub(r.At)
+			heard = fmt.Sprintf("%s ago", max(ago, 0).Round(time.Second))
+			if v := get(&r, pulse.Volts, 1000); v != nil {
+				kv = fmt.Sprintf("%.1f", *v)
+			}
+			if ago > quietReports*cmp.Or(every, time.Minute) {
+				kv = "(" + kv + ")" // what it was, not what it is
+			}
+		}
+		_, err = fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", name, kv, minimum, heard)
+		return err
+	}
+	for i := range f.Energizers {
+		e := &f.Energizers[i]
+		if err := row(e.Name, "", e.Source(), e.Sensor.Every); err != nil {
+			return err
+		}
+		for _, z := range f.Feeding(e.Name) {
+			if err := row("  "+z.Name, fmt.Sprintf("%g", z.MinimumVolts/1000), z.Source(), z.Sensor.Every); err != nil {
+				return err
+			}
+		}
+	}
+	return t.Flush()
+}
+
+// statusAlarms lists the alarms that are on.
+func statusAlarms(ctx context.Context, w io.Writer, cfg *config.Config, dir string) error {
+	j, err := journal.Open(ctx, journal.Options{Path: filepath.Join(dir, storeFile)})
+	if err != nil {
+		return err
+	}
+	open, err := j.Alarms(ctx, journal.Filter{OpenOnly: true})
+	if err = errors.Join(err, j.Close()); err != nil {
+		return err
+	}
+	if len(open) == 0 {
+		_, err := fmt.Fprintln(w, "\nNo open alarms.")
+		return err
+	}
+	fmt.Fprintln(w, "\nOpen alarms:")
+	for _, a := range open {
+		who := "nobody has answered"
+		if !a.AckedAt.IsZero() {
+			who = cmp.Or(a.AckedBy, "somebody") + " has it"
+		}
+		fmt.Fprintf(w, "  %s, since %s, %s: %s\n", a.Finding.Priority, a.Raised.In(cfg.Farm.Location).Format("Mon 2 Jan 15:04"), who, a.Finding.Text)
+	}
+	return nil
+}
+
+// aliveText says whether a night watch runs on the folder.
+func aliveText(dir string, now time.Time) string {
+	const not = "the night watch is not running"
+	data, err := os.ReadFile(filepath.Join(dir, runningFile))
+	if err != nil {
+		return not
+	}
+	var r running
+	if err := json.Unmarshal(data, &r); err != nil {
+		return not
+	}
+	p, err := os.FindProcess(r.PID)
+	if err != nil || p.Signal(syscall.Signal(0)) != nil && !errors.Is(p.Signal(syscall.Signal(0)), os.ErrPermission) {
+		return not + " (it ended without a goodbye)"
+	}
+	text := fmt.Sprintf("the night watch runs, as process %d, since %s", r.PID, now.Sub(r.Started).Round(time.Second))
+	if r.Page != "" {
+		text += ", page at " + r.Page
+	}
+	return text
+}
+
+// ExportOptions says which readings to export.
+type ExportOptions struct {
+	Config   *config.Config
+	DataDir  string
+	Source   farm.Source // empty for all
+	From, To time.Time   // zero for no limit
+	Out      io.Writer
+}
+
+// Export writes readings as CSV and returns how many.
+func Export(ctx context.Context, opts ExportOptions) (n int, err error) {
+	db, err := openToRead(ctx, opts.DataDir)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	f := &opts.Config.Farm
+	var ids []pulse.SensorID
+	for i := range f.Energizers {
+		if s := f.Energizers[i].Source(); opts.Source == "" || s == opts.Source {
+			ids = append(ids, detect.SensorID(f, s))
+		}
+	}
+	for i := range f.Zones {
+		if s := f.Zones[i].Source(); opts.Source == "" || s == opts.Source {
+			ids = append(ids, detect.SensorID(f, s))
+		}
+	}
+	return db.ExportCSV(ctx, opts.Out, ids, opts.From, opts.To, f.Location)
+}
+
+// ExportActions writes what people did, for a replay to play along.
+func ExportActions(ctx context.Context, dir string, w io.Writer) error {
+	if !used(dir) {
+		return fmt.Errorf("there is no data in %s: %w\nhint: give the folder of the night watch with --data", dir, store.ErrMissing)
+	}
+	j, err := journal.Open(ctx, journal.Options{Path: filepath.Join(dir, storeFile)})
+	if err != nil {
+		return err
+	}
+	return errors.Join(j.ExportActions(ctx, w), j.Close())
+}

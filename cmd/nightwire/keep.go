@@ -1,0 +1,185 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightwire/cmd/nightwire/internal/app"
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/ingest/farm"
+)
+
+func newStatus() *cobra.Command {
+	var farmFile, data string
+	cmd := &cobra.Command{
+		Use:   "status --config FILE",
+		Short: "Print the farm as it is",
+		Long:  "Status prints the zones, when each was last heard, the open alarms, and whether the night watch runs.",
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(farmFile)
+			if err != nil {
+				return err
+			}
+			return app.Status(cmd.Context(), cmd.OutOrStdout(), cfg, data, time.Now())
+		},
+	}
+	configFlag(cmd, &farmFile)
+	dataFlag(cmd, &data)
+	return cmd
+}
+
+func newExport() *cobra.Command {
+	var farmFile, data, zone, energizer, from, to, out string
+	var actions bool
+	cmd := &cobra.Command{
+		Use:   "export --config FILE --zone ZONE",
+		Short: "Write readings as CSV",
+		Long: `Export writes the readings of a zone, an energizer or, with neither, of all sensors as CSV (RFC 4180).
+With --actions it writes what people did instead, one JSON object a line, for replay --journal.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(farmFile)
+			if err != nil {
+				return err
+			}
+			if actions {
+				return writeFile(cmd, out, func(w io.Writer) error { return app.ExportActions(cmd.Context(), data, w) })
+			}
+			opts := app.ExportOptions{Config: cfg, DataDir: data}
+			if opts.Source, err = exportSource(&cfg.Farm, zone, energizer); err != nil {
+				return err
+			}
+			if opts.From, err = readTime(from, cfg.Farm.Location); err != nil {
+				return err
+			}
+			if opts.To, err = readTime(to, cfg.Farm.Location); err != nil {
+				return err
+			}
+			return writeFile(cmd, out, func(w io.Writer) error {
+				opts.Out = w
+				n, err := app.Export(cmd.Context(), opts)
+				if err == nil {
+					fmt.Fprintln(cmd.ErrOrStderr(), n, "readings")
+				}
+				return err
+			})
+		},
+	}
+	configFlag(cmd, &farmFile)
+	dataFlag(cmd, &data)
+	f := cmd.Flags()
+	f.StringVar(&zone, "zone", "", "the readings of this zone")
+	f.StringVar(&energizer, "energizer", "", "the readings of this energizer")
+	f.StringVar(&from, "from", "", "from this time on: 2026-04-20, or 2026-04-20T06:30 in the farm's time, or RFC 3339")
+	f.StringVar(&to, "to", "", "until before this time")
+	f.StringVarP(&out, "out", "o", "-", "the file to write")
+	f.BoolVar(&actions, "actions", false, "what people did, as JSON lines")
+	return cmd
+}
+
+// exportSource returns what --zone or --energizer name; empty when neither does.
+func exportSource(f *farm.Farm, zone, energizer string) (farm.Source, error) {
+	switch {
+	case zone != "" && energizer != "":
+		return "", &usageError{errors.New("both --zone and --energizer are given"), "give one of them, or none for all sensors"}
+	case zone != "" && f.Zone(zone) == nil:
+		return "", &usageError{fmt.Errorf("the farm file has no zone called %q", zone), "nightwire check FILE lists the zones"}
+	case energizer != "" && f.Energizer(energizer) == nil:
+		return "", &usageError{fmt.Errorf("the farm file has no energizer called %q", energizer), "nightwire check FILE lists the energizers"}
+	case zone != "":
+		return farm.ZoneSource(zone), nil
+	case energizer != "":
+		return farm.EnergizerSource(energizer), nil
+	}
+	return "", nil
+}
+
+// readTime reads a time as people write it; empty is the zero time.
+func readTime(s string, loc *time.Location) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	for _, layout := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02 15:04", time.RFC3339} {
+		if t, err := time.ParseInLocation(layout, s, loc); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, &usageError{fmt.Errorf("%q is not a time", s), "write it as 2026-04-20 or 2026-04-20T06:30"}
+}
+
+func newSendTest() *cobra.Command {
+	var farmFile, person string
+	cmd := &cobra.Command{
+		Use:   "send-test --config FILE",
+		Short: "Send a test message by the real routes",
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(farmFile)
+			if err != nil {
+				return err
+			}
+			if err := cfg.ReadSecrets(); err != nil {
+				return err
+			}
+			return sendTest(cmd, cfg, person)
+		},
+	}
+	configFlag(cmd, &farmFile)
+	cmd.Flags().StringVar(&person, "person", "", "to this person only")
+	return cmd
+}
+
+func sendTest(cmd *cobra.Command, cfg *config.Config, person string) error {
+	tried, err := app.SendTest(cmd.Context(), cfg, person, time.Now())
+	if err != nil {
+		return err
+	}
+	failed := 0
+	for _, t := range tried {
+		how := fmt.Sprintf("taken in %s", t.Took.Round(time.Millisecond))
+		if t.Err != nil {
+			failed++
+			how = "not taken: " + t.Err.Error()
+		}
+		fmt.Fprintf(cmd.OutOrStdout(), "%s by %s to %s: %s\n", t.Message.Person, t.Message.Route.Channel, t.Message.Route.Address, how)
+	}
+	if failed > 0 {
+		return fmt.Errorf("%d of %d test messages were not taken\nhint: mend what stands behind each and try again; an alarm would not arrive either", failed, len(tried))
+	}
+	return nil
+}
+
+func newSensor() *cobra.Command {
+	var farmFile, data string
+	add := &cobra.Command{
+		Use:   "add NAME --config FILE",
+		Short: "Give a sensor its own password at the built-in broker",
+		Long: `Add makes a password for the sensor of a zone or energizer, and prints it this once. With it the sensor may
+publish its own topic and nothing else. From the first password on the broker refuses everybody without one.
+A night watch that runs takes it over when it reads the farm file again (SIGHUP).`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			cfg, err := loadConfig(farmFile)
+			if err != nil {
+				return err
+			}
+			if !cfg.Broker.Embedded() {
+				return &usageError{errors.New("the farm file names a broker of your own"), "add the sensor's password there"}
+			}
+			password, topic, err := app.AddSensor(&cfg.Farm, data, args[0])
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "user:     %s\npassword: %s\ntopic:    %s\nThe password is not shown again.\n", args[0], password, topic)
+			return err
+		},
+	}
+	configFlag(add, &farmFile)
+	dataFlag(add, &data)
+	sensor := &cobra.Command{Use: "sensor", Short: "Manage the sensors' ways into the built-in broker",
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	sensor.AddCommand(add)
+	return sensor
+}
