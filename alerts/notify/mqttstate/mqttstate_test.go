@@ -220,3 +220,11 @@ func TestConfig(t *testing.T) {
 		t.Errorf("online topic %q", got)
 	}
 }
+
+// TestTouchedPlaces shows the zones that ride on an alarm as it is, once.
+func TestTouchedPlaces(t *testing.T) {
+	p := point("zone/brook", alerts.Dead, alerts.StateUnackActive, alerts.High, "brook", "hazel")
+	if diff := cmp.Diff([]string{"zone/brook", "zone/hazel"}, touched(&p)); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
