@@ -81,8 +81,8 @@ func (s *Server) needSession(h http.HandlerFunc) http.HandlerFunc {
 		case s.door.locked() && !(ok && ses.trusted):
 			s.toLogin(w, r)
 			return
-		case s.opts.Now().Sub(ses.made) > sessionRenew:
-			ses.made = s.opts.Now()
+		case s.opts.Wall().Sub(ses.made) > sessionRenew:
+			ses.made = s.opts.Wall()
 			s.setCookie(w, r, ses)
 		}
 		h(w, r.WithContext(withSession(r.Context(), ses)))

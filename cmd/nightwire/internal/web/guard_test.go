@@ -165,7 +165,7 @@ func TestLoginIsSlowedAfterFailures(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	opts.PasswordHash, opts.Now = string(hash), func() time.Time { return now }
+	opts.PasswordHash, opts.Wall = string(hash), func() time.Time { return now }
 	b := newBrowser(t, serve(t, opts))
 	try := func(password string) (int, time.Duration) {
 		res, _ := b.do("POST", "/login", url.Values{"token": {b.token("/login")}, "password": {password}, "next": {"//evil.example"}})

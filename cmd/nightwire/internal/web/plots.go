@@ -152,7 +152,11 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 	}
 	if fc := ask.forecast; fc != nil && ask.window.To.After(f.Now) {
 		p.Fan = fc
-		c.Fan = &chart.Fan{From: chart.Point{At: fc.FromAt, V: fc.FromKV}, Level: ask.low, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
+		from := chart.Point{At: fc.FromAt, V: fc.FromKV}
+		if n := len(c.Line); n > 0 {
+			from = c.Line[n-1] // where the drawn line ends: the forecast itself may be some hours old
+		}
+		c.Fan = &chart.Fan{From: from, Level: ask.low, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
 	}
 	if math.IsInf(c.Floor, -1) {
 		c.Floor = floorOf(c.Band)

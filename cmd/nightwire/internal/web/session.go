@@ -88,7 +88,7 @@ func (s *Server) session(r *http.Request) (session, bool) {
 		return session{}, false
 	}
 	ses, ok := s.keys.unseal(c.Value)
-	now := s.opts.Now()
+	now := s.opts.Wall()
 	if !ok || now.Sub(ses.made) > sessionLife || s.door.ended(ses.id) {
 		return session{}, false
 	}
@@ -97,7 +97,7 @@ func (s *Server) session(r *http.Request) (session, bool) {
 
 // begin gives the browser a new session with a fresh id, so that an id planted before a login is worth nothing after.
 func (s *Server) begin(w http.ResponseWriter, r *http.Request, trusted bool, name string) session {
-	ses := session{made: s.opts.Now(), trusted: trusted, name: name}
+	ses := session{made: s.opts.Wall(), trusted: trusted, name: name}
 	rand.Read(ses.id[:]) // never fails (crypto/rand)
 	s.setCookie(w, r, ses)
 	return ses

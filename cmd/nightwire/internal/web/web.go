@@ -51,8 +51,9 @@ type Options struct {
 	Key           []byte // signs sessions; random when empty, which ends all sessions at a restart
 	SecureCookies bool   // behind a proxy that speaks TLS
 
-	Language string // a file under words/; "en" when empty
-	Now      func() time.Time
+	Language string           // a file under words/; "en" when empty
+	Now      func() time.Time // the farm's clock, which a demo runs fast
+	Wall     func() time.Time // the clock by which sessions end and guessing is slowed
 	Log      *slog.Logger
 }
 
@@ -84,6 +85,9 @@ func New(opts Options) (*Server, error) {
 	if opts.Now == nil {
 		opts.Now = time.Now
 	}
+	if opts.Wall == nil {
+		opts.Wall = time.Now
+	}
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
 	}
@@ -97,7 +101,7 @@ func New(opts Options) (*Server, error) {
 	s := &Server{opts: opts, counters: newCounters(opts.Registerer), mux: http.NewServeMux(),
 		closing: make(chan struct{}), slots: make(chan struct{}, maxStreams)}
 	var err error
-	if s.door, err = newDoor(opts.Password, opts.PasswordHash, opts.Now); err != nil {
+	if s.door, err = newDoor(opts.Password, opts.PasswordHash, opts.Wall); err != nil {
 		return nil, err
 	}
 	s.keys = newKeyring(opts.Key, s.door.secret)

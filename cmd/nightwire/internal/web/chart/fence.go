@@ -2,6 +2,7 @@ package chart
 
 import (
 	"math"
+	"slices"
 	"strconv"
 )
 
@@ -105,7 +106,7 @@ func (c Fence) SVG() string {
 	s.raw(`<svg class="fence" width="100%" height="`).num(d.height + 22).raw(`" role="img" aria-label="`).text(c.Title).raw(`">`)
 	d.suspect(&s, c)
 	d.grid(&s, scale, reach)
-	d.lines(&s)
+	d.lines(&s, c)
 	d.letters(&s, c)
 	return string(s.raw(`</svg>`).b)
 }
@@ -172,11 +173,11 @@ func niceMetres(reach float64) float64 {
 }
 
 // lines draws the wires of the strip and the curves of the profile in one stretching frame.
-func (d drawing) lines(s *svg) {
+func (d drawing) lines(s *svg, c Fence) {
 	s.raw(`<svg width="100%" height="`).num(d.height).raw(`" viewBox="0 0 1000 `).num(d.height).raw(`" preserveAspectRatio="none">`)
-	rowOf := map[string]int{}
+	rowOf, endKV := map[string]int{}, map[string]*float64{c.Root: c.RootKV}
 	for _, r := range d.runs {
-		rowOf[r.Name] = r.row
+		rowOf[r.Name], endKV[r.Name] = r.row, r.EndKV
 		a, b, y := d.x(r.from), d.x(r.to), d.rowY(r.row)
 		class := "wire"
 		if r.Bad {
@@ -195,8 +196,11 @@ func (d drawing) lines(s *svg) {
 		if r.row > 0 {
 			class = "line branch"
 		}
-		if len(curve) > 0 {
+		switch from := endKV[r.FedBy]; {
+		case len(curve) > 0:
 			s.path(class, [][]xy{curve})
+		case r.EndKV != nil && from != nil: // no curve goes through: join what was measured, faintly
+			s.path("between", [][]xy{{{a, d.y(*from)}, {b, d.y(*r.EndKV)}}})
 		}
 	}
 	s.raw(`</svg>`)
@@ -223,14 +227,27 @@ func (d drawing) letters(s *svg, c Fence) {
 		} else {
 			s.label(class, mid, y+20, r.Name+" "+r.Length)
 		}
-		if r.EndKV == nil {
-			continue
-		}
-		class = "dot"
+	}
+	d.readings(s)
+}
+
+// readings draws what was measured at the end of each run, highest first: a name that the next one would strike through
+// is above its dot, the next one's below.
+func (d drawing) readings(s *svg) {
+	measured := slices.DeleteFunc(slices.Clone(d.runs), func(r laid) bool { return r.EndKV == nil })
+	slices.SortStableFunc(measured, func(a, b laid) int { return compare(*b.EndKV, *a.EndKV) })
+	var dots []xy
+	for _, r := range measured {
+		dot, class := xy{d.x(r.to), d.y(*r.EndKV)}, "dot"
 		if r.Bad {
 			class = "dot bad"
 		}
-		s.raw(`<circle class="`, class, `" r="4.5" cx="`).pct(d.x(r.to)).raw(`" cy="`).num(d.y(*r.EndKV)).raw(`"/>`)
-		s.label("dot-name", d.x(r.to), d.y(*r.EndKV)-9, r.EndText)
+		s.raw(`<circle class="`, class, `" r="4.5" cx="`).pct(dot.x).raw(`" cy="`).num(dot.y).raw(`"/>`)
+		y := dot.y - 9
+		if slices.ContainsFunc(dots, func(o xy) bool { return math.Abs(o.x-dot.x) < 90 && dot.y-o.y < 26 }) {
+			y = dot.y + 18
+		}
+		dots = append(dots, dot)
+		s.label("dot-name", dot.x, y, r.EndText)
 	}
 }

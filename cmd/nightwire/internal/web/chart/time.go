@@ -142,10 +142,7 @@ func (c Time) behind(s *svg, sc scale, gaps []interval) {
 
 // grid draws the level lines and their numbers, which stand on the lines so that the plot keeps the whole width.
 func (c Time) grid(s *svg, fr frame, step float64) {
-	digits := 0
-	if step < 1 {
-		digits = 1
-	}
+	digits := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for i := 0; ; i++ {
 		v := fr.foot + float64(i)*step
 		if v > fr.top+step/10 {
