@@ -24,7 +24,9 @@ func (s *Server) headers(next http.Handler) http.Handler {
 		// Nothing goes to other hosts, such as a signed link. With no-referrer our own forms would come with no origin,
 		// and over plain HTTP, where browsers send no Sec-Fetch-Site, be taken for another site's.
 		h.Set("Referrer-Policy", "same-origin")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		if s.secure(r) || isLoopback(hostOnly(r.Host)) { // browsers complain of it over plain HTTP
+			h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		}
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		h.Set("Cache-Control", "no-store")
