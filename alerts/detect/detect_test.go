@@ -71,10 +71,10 @@ func feed(t testing.TB, w *detect.Watch, f *farm.Farm, ms []sim.Message) []alert
 	t.Helper()
 	ids := sensorsByTopic(f)
 	var out []alerts.Event
+	d := plain(t)
 	for _, m := range ms {
-		if r, ok := reading(t, ids[m.Topic], m.Payload, m.At); ok {
-			out = append(out, w.Observe(r)...)
-		}
+		r, _ := reading(t, d, ids[m.Topic], m.Payload, m.At)
+		out = append(out, w.Observe(r)...)
 	}
 	return out
 }

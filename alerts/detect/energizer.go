@@ -257,7 +257,7 @@ func (f *fence) slowWeak() *incident {
 const (
 	stakesHigh  = 300.0 // volts
 	stakesWorst = 700.0
-	stakesRise  = 2.5 // times the ohms as strung
+	stakesRise  = 3.5 // times the ohms as strung
 	earthWell   = 72 * 60 * 60_000
 	earthLooks  = 8
 )

@@ -365,7 +365,7 @@ func (f *fence) creptUnder() bool {
 func (f *fence) wetLow(now ms) {
 	f.acceptWeather()
 	for i, t := range f.tracks {
-		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil {
+		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil && !f.Faulty[i].up() && !t.Stuck.up() {
 			f.slowLow(t, t.LastVal, now)
 		}
 	}

@@ -177,10 +177,11 @@ const trimStep = 1.06
 const (
 	growthWindow  = 5    // days that the trend is taken over: growth speeds up and slows down, and an old slope misleads
 	leastDays     = 4    // days that a trend needs
-	growthHorizon = 14   // days ahead that a date is given for
+	growthHorizon = 12   // days ahead that a date is given for
 	longestLook   = 60   // days; a latest date beyond is no date
 	intervalShare = 0.90 // of forecasts that shall hold the day
-	sureDays      = 5    // an interval no wider than this is told on its first day
+	sureDays      = 4    // an interval no wider than this is told on its first day
+	vagueDays     = 8    // one wider than this must stand for three: a wet spell looks like growth
 	cleanLoad     = 0.05 // added to the load before its logarithm is taken, so that a clean fence's noise is no trend
 )
 
@@ -198,7 +199,7 @@ func (f *fence) checkGrowth(now ms) {
 			s.Good = 0
 			f.w.update(s, now, f.growthFinding(z, fc))
 		case ok && fc.days <= growthHorizon:
-			if f.Due[z]++; f.Due[z] >= 2 || fc.latest-fc.earliest < sureDays {
+			if f.Due[z]++; f.Due[z] >= fc.patience() {
 				f.w.raise(s, now, f.growthFinding(z, fc))
 			}
 		case s.up():
@@ -217,6 +218,17 @@ type outlook struct {
 	from                   ms // start of the last closed day
 	days, earliest, latest float64
 	level                  float64
+}
+
+// patience returns for how many days in a row an outlook must be found before it is told.
+func (o outlook) patience() int {
+	switch wide := o.latest - o.earliest; {
+	case wide <= sureDays:
+		return 1
+	case wide <= vagueDays:
+		return 2
+	}
+	return 3
 }
 
 // forecast carries the trend of a zone's load forward to the day its level goes under its minimum. The load is

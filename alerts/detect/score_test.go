@@ -1,8 +1,9 @@
 package detect_test
 
 import (
-	"cmp"
+	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -11,113 +12,16 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/alerts/detect"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
-	"nightwire/sim"
 	"nightwire/sim/scenario"
 )
 
-// told is one alarm as a keeper saw it, from its events.
-type told struct {
-	id           string
-	raised, over time.Time
-	events       []alerts.Event
-	true         bool // some label explains it
-}
+var update = flag.Bool("update", false, "write the figures of this run as the ones to beat")
 
-// settled returns what the alarm said once it had had ten minutes, or six reports, to look.
-func (a *told) settled(every time.Duration) alerts.Finding {
-	f := a.events[0].Finding
-	for _, e := range a.events {
-		if e.Time.Sub(a.raised) <= max(10*time.Minute, 6*every) {
-			f = e.Finding
-		}
-	}
-	return f
-}
-
-func (a *told) first() alerts.Finding { return a.events[0].Finding }
-
-// touches reports whether the alarm is about the label's thing or one of the zones it took down.
-func (a *told) touches(l sim.Label) bool {
-	for _, e := range a.events {
-		if e.Source == l.Source || l.Source == farm.Site {
-			return true
-		}
-		for _, z := range append([]string{zoneName(e.Source)}, e.Zones...) {
-			if z != "" && (farm.ZoneSource(z) == l.Source || slices.Contains(l.Under, z)) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-func zoneName(s farm.Source) string {
-	if name, ok := cutZone(s); ok {
-		return name
-	}
-	return ""
-}
-
-func cutZone(s farm.Source) (string, bool) {
-	const p = "zone/"
-	if len(s) > len(p) && s[:len(p)] == p {
-		return string(s[len(p):]), true
-	}
-	return "", false
-}
-
-func gather(events []alerts.Event) []*told {
-	byID := map[string]*told{}
-	var all []*told
-	for _, e := range events {
-		a := byID[e.ID]
-		if a == nil {
-			a = &told{id: e.ID, raised: e.Time}
-			byID[e.ID] = a
-			all = append(all, a)
-		}
-		if e.Kind == alerts.Returned {
-			a.over = e.Time
-		}
-		a.events = append(a.events, e)
-	}
-	return all
-}
-
-// score is how well the faults of a season, or of all, were told.
-type score struct {
-	faults, found, cause, firstCause, zone, extra int
-	delays                                        []float64 // reporting periods
-	distance                                      []float64 // share of the zone
-	placed, placeable                             int
-	false_                                        int
-	zoneMonths                                    float64
-	growths, warned                               int
-	weekAhead                                     []float64 // days, forecast less truth
-	raised                                        int
-	misses                                        []string
-}
-
-func (s *score) add(o score) {
-	s.faults += o.faults
-	s.found += o.found
-	s.cause += o.cause
-	s.firstCause += o.firstCause
-	s.zone += o.zone
-	s.extra += o.extra
-	s.delays = append(s.delays, o.delays...)
-	s.distance = append(s.distance, o.distance...)
-	s.placed += o.placed
-	s.placeable += o.placeable
-	s.false_ += o.false_
-	s.zoneMonths += o.zoneMonths
-	s.growths += o.growths
-	s.warned += o.warned
-	s.weekAhead = append(s.weekAhead, o.weekAhead...)
-	s.raised += o.raised
-}
+// figuresFile holds the figures that may only improve.
+const figuresFile = "testdata/score.txt"
 
 func median(v []float64) float64 {
 	if len(v) == 0 {
@@ -125,6 +29,13 @@ func median(v []float64) float64 {
 	}
 	s := slices.Sorted(slices.Values(v))
 	return s[len(s)/2]
+}
+
+func worst(v []float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	return slices.Max(v)
 }
 
 func absolute(v []float64) []float64 {
@@ -135,213 +46,118 @@ func absolute(v []float64) []float64 {
 	return out
 }
 
-func share(a, b int) string {
+func of(a, b int) string {
 	if b == 0 {
-		return "–"
+		return "-"
 	}
 	return fmt.Sprintf("%d/%d", a, b)
 }
 
+const header = "season        found  hard   delay  hard worst  cause  at once zone   place  off  twice false /zm    growth off d alarms"
+
 func (s score) row(name string) string {
-	worst := math.NaN()
-	if len(s.delays) > 0 {
-		worst = slices.Max(s.delays)
-	}
-	return fmt.Sprintf("%-18s found %-7s delay %4.1f worst %5.1f cause %-7s first %-7s zone %-7s placed %-6s off %3.0f %% extra %2d false %2d = %.3f/zm growth warned %-6s off %3.1f d  alarms %d",
-		name, share(s.found, s.faults), median(s.delays), worst, share(s.cause, s.found), share(s.firstCause, s.found), share(s.zone, s.found), share(s.placed, s.placeable),
-		100*median(s.distance), s.extra, s.false_, float64(s.false_)/s.zoneMonths, share(s.warned, s.growths), median(absolute(s.weekAhead)), s.raised)
+	return fmt.Sprintf("%-13s %-6s %-6s %5.1f %5.1f %5.0f  %-6s %-7s %-6s %-5s %3.0f%% %5d %5d %.3f  %-6s %5.1f %6d",
+		name, of(s.found, s.faults), of(len(s.hard), s.hardFaults), median(s.delays), median(s.hard), worst(s.hard), of(s.cause, s.found), of(s.firstCause, s.found),
+		of(s.zone, s.found), of(s.placed, s.placeable), 100*median(s.distance), s.extra, s.false_, float64(s.false_)/s.zoneMonths,
+		of(s.warned, s.growths), median(absolute(s.weekAhead)), s.raised)
 }
 
-// lows remembers for each zone when its readings were truly under the minimum, to tell a true word from a false one.
-type lows map[string][]time.Time
-
-func (l lows) note(f *farm.Farm, ids map[pulse.SensorID]string, r *pulse.Reading) {
-	v, ok := r.Get(pulse.Volts)
-	z := f.Zone(ids[r.Sensor])
-	if ok && z != nil && v < z.MinimumVolts {
-		l[z.Name] = append(l[z.Name], r.Arrived)
+// figures are the ones held against the file, each so that less is better.
+func (s score) figures() map[string]float64 {
+	part := func(a, b int) float64 { return math.Round(1e4*(1-float64(a)/float64(b))) / 1e4 }
+	return map[string]float64{
+		"faults_missed_share":            part(s.found, s.faults),
+		"hard_faults_missed_share":       part(len(s.hard), s.hardFaults),
+		"hard_delay_median_periods":      math.Round(100*median(s.hard)) / 100,
+		"cause_wrong_share":              part(s.cause, s.found),
+		"cause_wrong_at_once_share":      part(s.firstCause, s.found),
+		"zone_wrong_share":               part(s.zone, s.found),
+		"distance_error_median_share":    math.Round(1e4*median(s.distance)) / 1e4,
+		"false_alarms_per_zone_month":    math.Round(1e4*float64(s.false_)/s.zoneMonths) / 1e4,
+		"growth_unwarned_share":          part(s.warned, s.growths),
+		"forecast_error_week_ahead_days": math.Round(100*median(absolute(s.weekAhead))) / 100,
+		"alarms_beyond_one_a_fault":      float64(s.extra),
 	}
 }
 
-// near reports whether the zone read low at least twice in the half hour up to at.
-func (l lows) near(zone string, at time.Time) bool {
-	n := 0
-	for _, t := range l[zone] {
-		if d := at.Sub(t); d >= -time.Minute && d < 30*time.Minute {
-			n++
-		}
-	}
-	return n >= 2
+// generalRule is what a user would write in a general alerting system: under the minimum for five minutes, or no
+// reading for ten.
+type generalRule struct {
+	zones  map[pulse.SensorID]*ruleState
+	events []alerts.Event
+	tick   time.Time
 }
 
-// longest is the reporting period of the slowest sensor.
-func longest(f *farm.Farm) time.Duration {
-	d := time.Duration(0)
+type ruleState struct {
+	source      farm.Source
+	minimum     float64
+	quiet       time.Duration // without a reading that counts as silence
+	under, last time.Time
+	low, silent string // the alarm's ID while raised
+}
+
+const (
+	ruleUnder  = 5 * time.Minute
+	ruleSilent = 10 * time.Minute
+)
+
+func newGeneralRule(f *farm.Farm) *generalRule {
+	g := &generalRule{zones: map[pulse.SensorID]*ruleState{}}
+	for i := range f.Energizers {
+		s := f.Energizers[i].Source()
+		g.zones[detect.SensorID(f, s)] = &ruleState{source: s, quiet: quietFor(f.Energizers[i].Sensor)}
+	}
 	for i := range f.Zones {
-		d = max(d, f.Zones[i].Sensor.Every)
+		s := f.Zones[i].Source()
+		g.zones[detect.SensorID(f, s)] = &ruleState{source: s, minimum: f.Zones[i].MinimumVolts, quiet: quietFor(f.Zones[i].Sensor)}
 	}
-	return d
+	return g
 }
 
-// judge holds what was told against what was so.
-func judge(f *farm.Farm, labels []sim.Label, events []alerts.Event, low lows, o sim.Options) score {
-	length, end := o.Length, o.Start.Add(o.Length)
-	every := longest(f)
-	all := gather(events)
-	s := score{raised: len(all), zoneMonths: float64(len(f.Zones)) * length.Hours() / 24 / 30}
-	slices.SortStableFunc(labels, func(a, b sim.Label) int { return cmp.Compare(a.From.Unix(), b.From.Unix()) })
-	taken := map[*told]bool{}
-	for _, l := range labels {
-		if l.Kind == sim.Growth {
-			s.growth(l, all)
-			continue
-		}
-		s.fault(f, l, all, every, taken)
+// quietFor is ten minutes, or for a slow sensor two periods and a half: nobody would keep a rule that cries at each.
+func quietFor(s farm.Sensor) time.Duration { return max(ruleSilent, s.Every*5/2) }
+
+func (g *generalRule) say(kind alerts.EventKind, id *string, s *ruleState, c alerts.Condition, at time.Time) {
+	if kind == alerts.Raised {
+		*id = alerts.AlarmID(at, s.source, c)
 	}
-	for _, a := range all {
-		if a.true || trulyLow(a, low) || soonUnder(a, labels, o.Acts) || beyond(a, end) {
-			continue
-		}
-		s.false_++
-		s.misses = append(s.misses, fmt.Sprintf("FALSE %s %s %s %s %v: %s %v", a.raised.Format("01-02 15:04"), a.first().Source, a.first().Condition, a.first().Cause, a.first().Zones, a.first().Text, a.first().Evidence))
+	g.events = append(g.events, alerts.Event{ID: *id, Time: at, Kind: kind, Finding: alerts.Finding{Source: s.source, Condition: c, Cause: alerts.Unknown, Priority: alerts.High}})
+	if kind == alerts.Returned {
+		*id = ""
 	}
-	return s
 }
 
-// fault matches one label with the alarm that told it.
-func (s *score) fault(f *farm.Farm, l sim.Label, all []*told, every time.Duration, taken map[*told]bool) {
-	slack := 10*time.Minute + 3*every
-	hard := !l.Planned && !l.Shows.IsZero()
-	var best *told
-	for _, a := range all {
-		in := !a.raised.Before(l.From.Add(-time.Minute)) && !a.raised.After(l.To.Add(slack))
-		if !in || !a.touches(l) || a.first().Condition == alerts.Growth {
-			continue
-		}
-		a.true = true
-		if best == nil && !taken[a] {
-			best = a
-		} else if !taken[a] {
-			s.misses = append(s.misses, fmt.Sprintf("EXTRA for %s: %s %s %s %s %v: %v", l.String(), a.raised.Format("01-02 15:04"), a.first().Source, a.first().Condition, a.first().Cause, a.first().Zones, a.first().Evidence))
-			s.extra++
-			taken[a] = true
-		}
-	}
-	if best == nil { // told by an alarm that was open already?
-		for _, a := range all {
-			open := a.raised.Before(l.From) && (a.over.IsZero() || a.over.After(l.From))
-			if open && a.touches(l) && slices.ContainsFunc(a.events, func(e alerts.Event) bool {
-				return e.Kind == alerts.Updated && !e.Time.Before(l.From) && e.Time.Before(l.To.Add(slack)) && slices.Contains(l.Causes, string(e.Cause))
-			}) {
-				best = a
-				a.true = true
-				break
+func (g *generalRule) observe(r *pulse.Reading) {
+	if r.Arrived.Sub(g.tick) >= time.Minute {
+		g.tick = r.Arrived
+		for _, s := range g.zones {
+			if !s.last.IsZero() && s.silent == "" && r.Arrived.Sub(s.last) >= s.quiet {
+				g.say(alerts.Raised, &s.silent, s, alerts.Silent, r.Arrived)
 			}
 		}
 	}
-	if !hard {
-		return
+	s := g.zones[r.Sensor]
+	s.last = r.Arrived
+	if s.silent != "" {
+		g.say(alerts.Returned, &s.silent, s, alerts.Silent, r.Arrived)
 	}
-	s.faults++
-	if best == nil {
-		s.misses = append(s.misses, "MISSED "+l.String()+" shows "+l.Shows.Format("01-02 15:04"))
-		return
-	}
-	taken[best] = true
-	s.found++
-	s.delays = append(s.delays, max(0, best.raised.Sub(l.Shows).Seconds()/every.Seconds()))
-	end := best.settled(every)
-	if slices.Contains(l.Causes, string(end.Cause)) {
-		s.cause++
-	} else {
-		s.misses = append(s.misses, fmt.Sprintf("CAUSE %s told as %s %s %v: %v", l.String(), end.Source, end.Cause, end.Zones, end.Evidence))
-	}
-	if slices.Contains(l.Causes, string(best.first().Cause)) {
-		s.firstCause++
-	}
-	if end.Source == l.Source {
-		s.zone++
-	} else {
-		s.misses = append(s.misses, fmt.Sprintf("ZONE %s told as %s %s %v: %v", l.String(), end.Source, end.Cause, end.Zones, end.Evidence))
-	}
-	if z := f.Zone(zoneName(l.Source)); z != nil && l.AtM != nil && (l.Kind == sim.Short || l.Kind == sim.FallenWire) {
-		s.placeable++
-		if end.DistanceM != nil && end.Source == l.Source {
-			s.placed++
-			s.distance = append(s.distance, math.Abs(*end.DistanceM-*l.AtM)/z.LengthM)
+	v, ok := r.Get(pulse.Volts)
+	switch {
+	case !ok:
+	case v >= s.minimum:
+		s.under = time.Time{}
+		if s.low != "" {
+			g.say(alerts.Returned, &s.low, s, alerts.Low, r.Arrived)
 		}
+	case s.under.IsZero():
+		s.under = r.Arrived
+	case s.low == "" && r.Arrived.Sub(s.under) >= ruleUnder:
+		g.say(alerts.Raised, &s.low, s, alerts.Low, r.Arrived)
 	}
 }
 
-// growth holds a zone that truly went under against its forecasts.
-func (s *score) growth(l sim.Label, all []*told) {
-	s.growths++
-	day := l.SeenFrom
-	if day.IsZero() {
-		day = l.From
-	}
-	warned, best := false, math.Inf(1)
-	var off float64
-	for _, a := range all {
-		for _, e := range a.events {
-			if e.Source != l.Source || e.BelowMinimumOn == nil || e.Kind == alerts.Returned || e.Time.After(day) || day.Sub(e.Time) > 40*24*time.Hour {
-				continue
-			}
-			ahead := day.Sub(e.Time).Hours() / 24
-			warned = warned || ahead >= 3
-			if d := math.Abs(ahead - 7); d < best && d < 3 {
-				best, off = d, e.BelowMinimumOn.Sub(day).Hours()/24
-			}
-		}
-	}
-	if warned {
-		s.warned++
-	} else {
-		s.misses = append(s.misses, "NO WARNING "+l.String())
-	}
-	if !math.IsInf(best, 1) {
-		s.weekAhead = append(s.weekAhead, off)
-		if math.Abs(off) > 2 {
-			s.misses = append(s.misses, fmt.Sprintf("FORECAST off by %.1f d %s", off, l.String()))
-		}
-	}
-}
-
-func trulyLow(a *told, low lows) bool {
-	f := a.first()
-	if f.Condition != alerts.Low && f.Condition != alerts.Dead {
-		return false
-	}
-	z, ok := cutZone(f.Source)
-	if ok && low.near(z, a.raised) {
-		return true
-	}
-	return slices.ContainsFunc(f.Zones, func(z string) bool { return low.near(z, a.raised) })
-}
-
-// soonUnder reports whether a growth alarm is about a zone that growth does take under.
-func soonUnder(a *told, labels []sim.Label, acts []sim.Act) bool {
-	if a.first().Condition != alerts.Growth {
-		return false
-	}
-	if slices.ContainsFunc(acts, func(x sim.Act) bool { // cut before it could be seen
-		return x.Kind == sim.Trim && "zone/"+x.Zone == string(a.first().Source) && x.At.After(a.raised.Add(-24*time.Hour)) && x.At.Before(a.raised.Add(25*24*time.Hour))
-	}) {
-		return true
-	}
-	return slices.ContainsFunc(labels, func(l sim.Label) bool {
-		return l.Kind == sim.Growth && l.Source == a.first().Source && l.From.After(a.raised.Add(-10*24*time.Hour)) && l.From.Before(a.raised.Add(40*24*time.Hour))
-	})
-}
-
-// beyond reports whether a growth alarm speaks of a day that the season does not reach.
-func beyond(a *told, end time.Time) bool {
-	on := a.events[len(a.events)-1].BelowMinimumOn
-	return on != nil && on.After(end)
-}
-
-// runScore plays a season and scores it.
-func runScore(t testing.TB, name string) score {
+// runScore plays a season and scores the detectors and the general rule on it.
+func runScore(t testing.TB, name string) (ours, rule score) {
 	t.Helper()
 	s, err := scenario.Open(name)
 	if err != nil {
@@ -351,24 +167,89 @@ func runScore(t testing.TB, name string) score {
 	if err != nil {
 		t.Fatal(err)
 	}
-	low := lows{}
-	events, _ := watchSeason(t, s, low)
-	return judge(s.Farm(), truth.Labels, events, low, s.Options)
+	low, naive := lows{}, newGeneralRule(s.Farm())
+	events, _ := watchSeason(t, s, low, naive)
+	ours = judge(s.Farm(), slices.Clone(truth.Labels), events, low, s.Options)
+	rule = judge(s.Farm(), slices.Clone(truth.Labels), naive.events, low, s.Options)
+	return ours, rule
 }
 
+// TestScore plays every season through the detectors and holds the figures against those to beat. SEASONS names some
+// of them, for a closer look.
 func TestScore(t *testing.T) {
-	var total score
-	names := scenario.Names()
-	if only := os.Getenv("SEASONS"); only != "" {
-		names = strings.Split(only, ",")
+	if testing.Short() {
+		t.Skip("skipped: the scored seasons take a minute; run without -short")
 	}
-	for _, name := range names {
-		s := runScore(t, name)
-		t.Log(s.row(name))
-		for _, m := range s.misses {
-			t.Log("    ", m)
+	names, some := scenario.Names(), os.Getenv("SEASONS")
+	if some != "" {
+		names = strings.Split(some, ",")
+	}
+	ours, rules := make([]score, len(names)), make([]score, len(names))
+	t.Run("seasons", func(t *testing.T) {
+		for i, name := range names {
+			t.Run(name, func(t *testing.T) {
+				t.Parallel()
+				ours[i], rules[i] = runScore(t, name)
+			})
 		}
-		total.add(s)
+	})
+	var total, rule score
+	t.Log(header)
+	for i, name := range names {
+		t.Log(ours[i].row(name))
+		total.add(ours[i])
+		rule.add(rules[i])
+		if some != "" {
+			for _, m := range ours[i].misses {
+				t.Log("    ", m)
+			}
+		}
 	}
 	t.Log(total.row("all"))
+	t.Log(rule.row("general rule"))
+	if some != "" {
+		return
+	}
+	for i, name := range names {
+		if name == "untrimmed" && ours[i].raised > 12 {
+			t.Errorf("a whole untrimmed season raised %d alarms, want at most 12", ours[i].raised)
+		}
+	}
+	holdFigures(t, total.figures())
+}
+
+// holdFigures fails the test for each figure that got worse than the file's, or writes the file.
+func holdFigures(t *testing.T, got map[string]float64) {
+	t.Helper()
+	if *update {
+		var b strings.Builder
+		b.WriteString("# Figures of the scored seasons; less is better. A change may only lower them: go test ./alerts/detect -run Score -update\n")
+		for _, k := range slices.Sorted(maps.Keys(got)) {
+			fmt.Fprintf(&b, "%s %g\n", k, got[k])
+		}
+		if err := os.WriteFile(figuresFile, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	text, err := os.ReadFile(figuresFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	held := 0
+	for line := range strings.Lines(string(text)) {
+		var key string
+		var want float64
+		if _, err := fmt.Sscanf(line, "%s %g", &key, &want); err != nil {
+			continue // a comment
+		}
+		held++
+		v, ok := got[key]
+		if !ok || !(v <= want) { // NaN is worse than any figure
+			t.Errorf("%s is %g, was %g: it may only get better", key, v, want)
+		}
+	}
+	if held != len(got) {
+		t.Errorf("%s holds %d figures, want %d", figuresFile, held, len(got))
+	}
 }

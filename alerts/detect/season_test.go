@@ -1,20 +1,20 @@
 package detect_test
 
 import (
-	"encoding/json"
 	"os"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
 	"nightwire/alerts/detect"
+	"nightwire/ingest/decode"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 	"nightwire/sim/scenario"
 )
 
 // watchSeason runs a season through a fresh watch and returns what it said.
-func watchSeason(t testing.TB, s *scenario.Scenario, low lows) (events []alerts.Event, messages int) {
+func watchSeason(t testing.TB, s *scenario.Scenario, low lows, naive *generalRule) (events []alerts.Event, messages int) {
 	t.Helper()
 	run, err := s.Sim()
 	if err != nil {
@@ -29,12 +29,13 @@ func watchSeason(t testing.TB, s *scenario.Scenario, low lows) (events []alerts.
 	for _, z := range s.Farm().Zones {
 		names[detect.SensorID(s.Farm(), z.Source())] = z.Name
 	}
+	d := plain(t)
 	for m := range run.Messages() {
 		messages++
-		if r, ok := reading(t, ids[m.Topic], m.Payload, m.At); ok {
-			low.note(s.Farm(), names, &r)
-			events = append(events, w.Observe(r)...)
-		}
+		r, _ := reading(t, d, ids[m.Topic], m.Payload, m.At)
+		low.note(s.Farm(), names, &r)
+		naive.observe(&r)
+		events = append(events, w.Observe(r)...)
 	}
 	return events, messages
 }
@@ -50,59 +51,24 @@ func sensorsByTopic(f *farm.Farm) map[string]pulse.SensorID {
 	return ids
 }
 
-// reading reads the simulator's payloads: the default JSON or a bare number.
-func reading(t testing.TB, id pulse.SensorID, payload []byte, arrived time.Time) (pulse.Reading, bool) {
+// plain reads the simulator's payloads: the default JSON or a bare number.
+func plain(t testing.TB) *decode.Decoder {
 	t.Helper()
-	var raw any
-	if err := json.Unmarshal(payload, &raw); err != nil {
+	d, err := decode.New(decode.Format{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// reading reads one message of the simulator.
+func reading(t testing.TB, d *decode.Decoder, id pulse.SensorID, payload []byte, arrived time.Time) (pulse.Reading, bool) {
+	t.Helper()
+	rs, err := d.Decode(id, payload, arrived, false)
+	if err != nil {
 		t.Fatalf("payload %q: %v", payload, err)
 	}
-	r := pulse.Reading{Sensor: id, Arrived: arrived.UTC().Truncate(time.Millisecond)}
-	r.At = r.Arrived
-	fields, ok := raw.(map[string]any)
-	if !ok {
-		fields = map[string]any{"kv": raw}
-	}
-	for key, v := range fields {
-		if s, ok := v.(string); ok && key == "t" {
-			at, err := time.Parse(time.RFC3339Nano, s)
-			if err != nil {
-				t.Fatal(err)
-			}
-			r.At = pulse.Stamp(at, r.Arrived)
-			continue
-		}
-		n, ok := v.(float64)
-		if !ok {
-			continue
-		}
-		switch key {
-		case "kv":
-			r.Set(pulse.Volts, n*1000)
-		case "v":
-			r.Set(pulse.Volts, n)
-		case "pulses":
-			r.Set(pulse.Pulses, n)
-		case "interval_ms":
-			r.Set(pulse.IntervalMS, n)
-		case "supply_v":
-			r.Set(pulse.SupplyVolts, n)
-		case "earth_kv":
-			r.Set(pulse.EarthVolts, n*1000)
-		case "battery_v":
-			r.Set(pulse.BatteryVolts, n)
-		case "rssi":
-			r.Set(pulse.RSSI, n)
-		case "seq":
-			r.Set(pulse.Seq, n)
-		case "t":
-			if n > 1e11 {
-				n /= 1000
-			}
-			r.At = pulse.Stamp(time.UnixMilli(int64(n*1000)), r.Arrived)
-		}
-	}
-	return r, !r.Empty()
+	return rs[0], true
 }
 
 // TestShowSeason prints what a season says, for reading; name it in SEASON.
@@ -122,7 +88,7 @@ func TestShowSeason(t *testing.T) {
 	for _, l := range truth.Labels {
 		t.Log("TRUTH ", l.From.Format("01-02 15:04"), l.To.Format("01-02 15:04"), l.String())
 	}
-	events, n := watchSeason(t, s, lows{})
+	events, n := watchSeason(t, s, lows{}, newGeneralRule(s.Farm()))
 	t.Log(n, "messages")
 	for _, e := range events {
 		t.Log(e.Time.Format("01-02 15:04:05"), e.Kind, e.ID, e.Source, e.Condition, e.Cause, e.Priority, e.Zones, "|", e.Text, e.Evidence)

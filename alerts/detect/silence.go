@@ -11,8 +11,9 @@ import (
 
 const (
 	// surprise is how unlikely a run of lost reports must be, by the sensor's own record, before it counts as
-	// silence: as a natural logarithm. At a report a minute this is one false alarm in about 70 sensor-years.
-	surprise = 17.5
+	// silence: as a natural logarithm. At a report a minute, and were losses as the record has them, this is one
+	// false alarm in some hundred sensor-years.
+	surprise = 19
 	// leastOverdue keeps a perfect link from crying wolf over two lost reports.
 	leastOverdue = 3.0
 	// linkOverdue is how many reports every sensor must owe before the link itself is doubted.

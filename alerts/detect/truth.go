@@ -73,15 +73,15 @@ func (f *fence) othersMove(t *track) bool {
 
 // accuse says that the sensor at node cannot be true.
 func (f *fence) accuse(node int, now ms) {
+	if in := f.memberOf(node); f.Faulty[node].up() || in != nil && !in.Slow {
+		return // it is known; or a fault of the wire is, and the sensor is not to blame
+	}
 	t := f.tracks[node]
 	v := t.LastVal
 	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
 	fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
 		titled(t.name), volts(v))
 	fd.Evidence = f.againstEvidence(t)
-	if in := f.memberOf(node); in != nil && !in.Slow {
-		return // a fault of the wire is known there; its sensor is not to blame
-	}
 	f.w.raise(&f.Faulty[node], now, fd)
 }
 
