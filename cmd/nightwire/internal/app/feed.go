@@ -30,12 +30,13 @@ type feed struct {
 	mu      sync.Mutex
 	blindOf map[string]bool // why readings cannot be stored
 	changed chan struct{}   // holds one
+	heard   chan struct{}   // holds one: listening has begun
 }
 
 // openFeed starts the built-in broker, where there is to be one, and begins to listen.
 func (n *night) openFeed(ctx context.Context, s *stack) error {
 	f := &n.feed
-	f.changed, f.blindOf = make(chan struct{}, 1), map[string]bool{}
+	f.changed, f.heard, f.blindOf = make(chan struct{}, 1), make(chan struct{}, 1), map[string]bool{}
 	b := n.cfg.Broker
 	f.config = mqtt.Config{URL: b.URL, User: b.User, CAFile: n.beside(b.CAFile), ClientID: b.ClientID}
 	f.secret = b.Password.Reveal()
@@ -60,8 +61,26 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 	}
 	n.connected(false)
 	s.start(ctx, "mqtt", f.client.Run)
+	if b.Embedded() {
+		n.awaitListening(ctx)
+	}
 	return n.openBoard(ctx, s)
 }
+
+// awaitListening waits until the built-in broker keeps messages for us: what a sensor sends before our very first
+// subscription reaches nobody. An outside broker may be away for long, and is not waited for.
+func (n *night) awaitListening(ctx context.Context) {
+	timer := time.NewTimer(listenWait)
+	defer timer.Stop()
+	select {
+	case <-n.feed.heard:
+	case <-timer.C:
+	case <-ctx.Done():
+	}
+}
+
+// listenWait is far longer than a small board takes to connect to itself.
+const listenWait = 10 * time.Second
 
 // openBroker starts the built-in broker and waits until sensors can connect.
 func (n *night) openBroker(ctx context.Context, s *stack) error {
@@ -143,6 +162,7 @@ func (n *night) rejected(topic string, payload []byte, err error) {
 func (n *night) connected(up bool) {
 	if up {
 		n.troubles.set(troubleBroker, nil)
+		poke(n.feed.heard)
 		n.board.connected()
 		return
 	}
