@@ -271,19 +271,30 @@ func TestDamagedBlockCostsOneDay(t *testing.T) {
 }
 
 func TestDamagedRowCostsOneBatch(t *testing.T) {
+	for _, row := range []int{0, 10, 20} {
+		t.Run(fmt.Sprint("row ", row), func(t *testing.T) { damagedRow(t, row) })
+	}
+}
+
+func damagedRow(t *testing.T, row int) {
 	ctx := t.Context()
 	path := filepath.Join(t.TempDir(), "night.db")
 	db := openAt(t, path)
 	if _, err := db.Follow(ctx, "mirror"); err != nil {
 		t.Fatal(err)
 	}
-	for i := range 3 {
-		mustAppend(t, db, numbered(10*i, 10)...)
+	var want []pulse.Reading
+	for i := 0; i < 30; i += 10 {
+		mustAppend(t, db, numbered(i, 10)...)
+		if i != row {
+			want = append(want, numbered(i, 10)...)
+		}
 	}
-	spoilBlob(t, db, "store_fresh", "seq = 10")
+	spoilBlob(t, db, "store_fresh", fmt.Sprint("seq = ", row))
 	db.Close()
 	db = openAt(t, path)
-	want := append(numbered(0, 10), numbered(20, 10)...)
+	mustAppend(t, db, numbered(30, 1)...)
+	want = append(want, numbered(30, 1)...)
 	for _, when := range []string{"fresh", "packed"} {
 		if diff := diffReadings(want, collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", when, diff)
@@ -298,7 +309,7 @@ func TestDamagedRowCostsOneBatch(t *testing.T) {
 	if n := countDamaged(t, db); n != 1 {
 		t.Errorf("%d rows put aside, want 1", n)
 	}
-	if fresh := mustAppend(t, db, numbered(30, 1)...); len(fresh) != 1 {
+	if fresh := mustAppend(t, db, numbered(31, 1)...); len(fresh) != 1 {
 		t.Error("the store does not go on")
 	}
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -300,5 +301,30 @@ func TestSensorsAndStats(t *testing.T) {
 	mustPack(t, db)
 	if s, err := db.Stats(t.Context()); err != nil || s.Fresh != 0 {
 		t.Errorf("after packing: %+v, %v", s, err)
+	}
+}
+
+// TestCommitsAreSynced holds on to what makes a commit survive a power cut, which no test can cause.
+func TestCommitsAreSynced(t *testing.T) {
+	db := openTemp(t)
+	for pragma, want := range map[string]string{"synchronous": "2", "journal_mode": "wal"} {
+		var got string
+		if err := db.w.db.QueryRowContext(t.Context(), "PRAGMA "+pragma).Scan(&got); err != nil || got != want {
+			t.Errorf("%s is %q, %v; want %q", pragma, got, err, want)
+		}
+	}
+}
+
+func TestFileIsPrivate(t *testing.T) {
+	db := openTemp(t)
+	mustAppend(t, db, numbered(0, 1)...)
+	for _, suffix := range []string{"", "-wal", "-lock"} {
+		info, err := os.Stat(db.path + suffix)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if mode := info.Mode().Perm(); mode&0o077 != 0 {
+			t.Errorf("%s%s has mode %v", filepath.Base(db.path), suffix, mode)
+		}
 	}
 }
