@@ -12,7 +12,7 @@ import (
 const (
 	// A commit costs an SD card the same few pages for one reading as for a hundred, so readings that come together
 	// are stored together: until none came for gatherQuiet, at most for gatherMax, at most maxBatch. The last is half
-	// the in-flight window that we advise, so that the broker sends the next half while this one is stored.
+	// the in-flight window that we advise (1,000), so that the broker sends the next half while this one is stored.
 	gatherQuiet = 20 * time.Millisecond
 	gatherMax   = 100 * time.Millisecond
 	maxBatch    = 500
@@ -86,6 +86,7 @@ func (c *Client) gather(ctx context.Context, b *batch, timer *time.Timer) {
 // its turn and does not come back.
 func (c *Client) take(b *batch, m *message) {
 	b.messages = append(b.messages, *m)
+	c.queueBytes.Add(-int64(len(m.Payload())))
 	if c.ledger.take(m) {
 		c.met.repeated.Inc()
 		return

@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -118,6 +119,40 @@ func TestWhyItDoesNotConnect(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// The daemon reaches its own broker, with TLS and sensors that have passwords, by Dial and Login.
+func TestEmbeddedBrokerByDial(t *testing.T) {
+	files := makeCertificates(t, t.TempDir())
+	hash, err := broker.HashPassword("right")
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := &embedded{at: "127.0.0.1:0", dir: t.TempDir(), certs: files, users: []broker.User{
+		{Name: "brook", PasswordHash: hash, Publish: []string{"farm/brook"}},
+	}}
+	e.start(t)
+	defer e.stop()
+	login := e.b.Login()
+	s := &sink{}
+	o := options(e, s, "farm/#")
+	o.Config = mqtt.Config{User: login.User, ClientID: login.ClientID}
+	o.Password, o.Dial = login.Password, e.b.Dial
+	run(t, o)
+
+	sensor := mqtt.Config{URL: "mqtts://" + e.b.Addr().String(), CAFile: files.ca, User: "brook", ClientID: "brook"}
+	so := options(e, &sink{})
+	so.Config, so.Password = sensor, "right"
+	c, _ := run(t, so)
+	for i, topic := range []string{"farm/hazel", "farm/brook"} { // the first is not its own
+		if err := c.Publish(t.Context(), topic, []byte(strconv.Itoa(i)), false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	poll(t, "stored", func() bool { return len(s.all()) > 0 })
+	if got := s.seqs(); len(got) != 1 || got[0] != 1 {
+		t.Errorf("stored %v, want only what the sensor may publish", got)
 	}
 }
 

@@ -36,7 +36,7 @@ type peer interface {
 
 // eachBroker runs a test against every kind of broker.
 func eachBroker(t *testing.T, f func(t *testing.T, p peer)) {
-	t.Run("mosquitto", func(t *testing.T) { f(t, newMosquitto(t, "")) })
+	t.Run("mosquitto", func(t *testing.T) { f(t, newMosquitto(t, outlivesKill)) })
 	t.Run("embedded", func(t *testing.T) { f(t, newEmbedded(t)) })
 }
 
@@ -96,6 +96,9 @@ type mosquitto struct {
 	log                 bytes.Buffer
 }
 
+// outlivesKill makes mosquitto write its database after every change, which also makes it slow.
+const outlivesKill = "autosave_on_changes true\nautosave_interval 1\nlog_type all\n"
+
 // newMosquitto starts one. extra is put at the start of its configuration.
 func newMosquitto(tb testing.TB, extra string) *mosquitto {
 	tb.Helper()
@@ -109,9 +112,6 @@ max_queued_messages 0
 max_inflight_messages 1000
 persistence true
 persistence_location %s/
-autosave_on_changes true
-autosave_interval 1
-log_type all
 user root
 `, extra, port, dir)
 	if !strings.Contains(extra, "password_file") {
@@ -162,6 +162,8 @@ func (m *mosquitto) login() (string, string) { return "", "" }
 type embedded struct {
 	at, dir string
 	users   []broker.User
+	certs   certificateFiles
+	b       *broker.Broker
 	stop    func()
 }
 
@@ -177,6 +179,7 @@ func (e *embedded) start(tb testing.TB) {
 	tb.Helper()
 	b, err := broker.New(broker.Options{
 		Listen: e.at, StoreDir: e.dir, Users: e.users, AckWait: time.Second, Log: slog.New(slog.DiscardHandler),
+		CertFile: e.certs.cert, KeyFile: e.certs.key,
 	})
 	if err != nil {
 		tb.Fatal(err)
@@ -190,6 +193,7 @@ func (e *embedded) start(tb testing.TB) {
 		cancel()
 		tb.Fatal(err)
 	}
+	e.b = b
 	e.stop = sync.OnceFunc(func() {
 		cancel()
 		if err := <-done; err != nil {
