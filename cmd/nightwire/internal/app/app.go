@@ -74,21 +74,18 @@ func New(opts Options) (*App, error) {
 	return &App{opts: opts}, nil
 }
 
-// Why a watch ends, apart from being told to.
-var (
-	errReload = errors.New("the farm file is to be read again")
-	errMended = errors.New("the data folder can be written again")
-)
+// errMended says that a watch ended because its data folder can be written again.
+var errMended = errors.New("the data folder can be written again")
 
 // Run watches until ctx is done. A reload, and a data folder that can be written again, start the watch anew with what
 // it knows.
 func (a *App) Run(ctx context.Context) error {
 	cfg, last := a.opts.Config, (*config.Config)(nil)
 	for {
-		err := a.watch(ctx, cfg)
+		next, err := a.watch(ctx, cfg)
 		switch {
-		case errors.Is(err, errReload):
-			cfg, last = a.reload(cfg), cfg
+		case err == nil && next != nil:
+			cfg, last = next, cfg
 		case errors.Is(err, errMended):
 			a.opts.Log.Info("data folder can be written again, starting anew")
 		case err != nil && last != nil && ctx.Err() == nil:
@@ -100,27 +97,27 @@ func (a *App) Run(ctx context.Context) error {
 	}
 }
 
-// reload reads the farm file again. A broken one changes nothing.
-func (a *App) reload(old *config.Config) *config.Config {
+// reload reads the farm file again, and returns nil when it is broken.
+func (a *App) reload() *config.Config {
 	cfg, err := a.opts.Load()
 	if err == nil {
 		err = cfg.ReadSecrets()
 	}
 	if err != nil {
 		a.opts.Log.Error("farm file is broken, going on with the old one", "err", err)
-		return old
+		return nil
 	}
 	a.opts.Log.Info("farm file read again")
 	return cfg
 }
 
-// watch runs one watch from start to end.
-func (a *App) watch(ctx context.Context, cfg *config.Config) (err error) {
+// watch runs one watch from start to end. It returns the farm file to go on with, if that has changed.
+func (a *App) watch(ctx context.Context, cfg *config.Config) (next *config.Config, err error) {
 	s := newStack()
 	defer func() { err = errors.Join(err, s.unwind()) }()
 	n, err := a.open(ctx, cfg, s)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	var mended <-chan time.Time
 	if n.store == nil {
@@ -132,14 +129,16 @@ func (a *App) watch(ctx context.Context, cfg *config.Config) (err error) {
 		select {
 		case <-ctx.Done():
 			a.opts.Log.Info("night watch ends")
-			return nil
+			return nil, nil
 		case err := <-s.failed:
-			return err
+			return nil, err
 		case <-a.opts.Again:
-			return errReload
+			if next := a.reload(); next != nil {
+				return next, nil
+			}
 		case <-mended:
 			if writable(a.opts.DataDir) == nil {
-				return errMended
+				return nil, errMended
 			}
 		}
 	}

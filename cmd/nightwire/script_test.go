@@ -1,0 +1,71 @@
+package main
+
+import (
+	"net"
+	"os"
+	"regexp"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"nightwire": main})
+}
+
+// TestScripts runs the binary as people do: every command, every exit code, every refusal.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script", RequireExplicitExec: true, RequireUniqueNames: true,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"waitfor": waitFor, "freeport": freePort, "occupy": occupy,
+		},
+	})
+}
+
+// scriptWait bounds what a script waits for.
+const scriptWait = time.Minute
+
+// waitFor waits until a file has text that matches: waitfor FILE REGEXP.
+func waitFor(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: waitfor FILE REGEXP")
+	}
+	re := regexp.MustCompile(args[1])
+	end := time.After(scriptWait)
+	for tick := time.Tick(50 * time.Millisecond); ; {
+		data, _ := os.ReadFile(ts.MkAbs(args[0])) // it may not be there yet
+		if re.Match(data) {
+			return
+		}
+		select {
+		case <-tick:
+		case <-end:
+			ts.Fatalf("%s never had %q:\n%s", args[0], args[1], data)
+		}
+	}
+}
+
+// freePort sets a variable to a port that nobody listens on: freeport NAME.
+func freePort(ts *testscript.TestScript, neg bool, args []string) {
+	ln := listen(ts, neg, args)
+	ln.Close()
+}
+
+// occupy sets a variable to a port that is taken until the script ends: occupy NAME.
+func occupy(ts *testscript.TestScript, neg bool, args []string) {
+	ln := listen(ts, neg, args)
+	ts.Defer(func() { ln.Close() })
+}
+
+func listen(ts *testscript.TestScript, neg bool, args []string) net.Listener {
+	if neg || len(args) != 1 {
+		ts.Fatalf("give the name of one variable")
+	}
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	ts.Check(err)
+	ts.Setenv(args[0], strconv.Itoa(ln.Addr().(*net.TCPAddr).Port))
+	return ln
+}
