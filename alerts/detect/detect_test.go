@@ -81,40 +81,45 @@ func feed(t testing.TB, w *detect.Watch, f *farm.Farm, ms []sim.Message) []alert
 
 func at(days float64) time.Time { return start.Add(time.Duration(days * 24 * float64(time.Hour))) }
 
+// faultCase is one fault alone on a calm fence, and what must be said of it.
+type faultCase struct {
+	name      string
+	fault     sim.Fault
+	source    farm.Source
+	condition alerts.Condition
+	cause     alerts.Cause
+	zones     []string
+	priority  alerts.Priority
+	text      string
+	atM       float64
+	within    time.Duration
+}
+
+var faultCases = []faultCase{
+	{name: "broken wire", fault: sim.Fault{Kind: sim.Break, On: "zone/hazel", AtM: 90}, source: "zone/hazel", condition: alerts.Dead, cause: alerts.Open,
+		zones: []string{"lane"}, priority: alerts.High, text: "between brook's sensor and hazel's sensor", within: 135 * time.Second},
+	{name: "short", fault: sim.Fault{Kind: sim.Short, On: "zone/hazel", AtM: 120, Ohms: 150}, source: "zone/hazel", condition: alerts.Low, cause: alerts.Short,
+		zones: []string{"brook", "lane", "orchard"}, priority: alerts.High, text: "near the lower gate", atM: 120, within: 135 * time.Second},
+	{name: "fallen wire", fault: sim.Fault{Kind: sim.FallenWire, On: "zone/orchard", AtM: 60, Ohms: 300}, source: "zone/orchard", condition: alerts.Dead, cause: alerts.Short,
+		zones: []string{"brook", "hazel", "lane"}, priority: alerts.High, text: "wire touching earth", atM: 60, within: 135 * time.Second},
+	{name: "energizer off", fault: sim.Fault{Kind: sim.EnergizerOff, On: "energizer/cartshed"}, source: "energizer/cartshed", condition: alerts.Off, cause: alerts.EnergizerOff,
+		zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.High, text: "Go to the energizer first", within: 135 * time.Second},
+	{name: "energizer weak", fault: sim.Fault{Kind: sim.EnergizerWeak, On: "energizer/cartshed", Level: 0.6}, source: "energizer/cartshed", condition: alerts.Weak, cause: alerts.EnergizerWeak,
+		zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.Medium, text: "everywhere alike", within: 6 * time.Minute},
+	{name: "sensor dead", fault: sim.Fault{Kind: sim.SensorDead, On: "zone/hazel"}, source: "zone/hazel", condition: alerts.Silent, cause: alerts.SensorSilent,
+		priority: alerts.Medium, text: "unknown, not zero", within: 11 * time.Minute},
+	{name: "link lost", fault: sim.Fault{Kind: sim.LinkLost}, source: farm.Site, condition: alerts.Silent, cause: alerts.LinkLost,
+		zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.High, text: "nobody is watching the fence", within: 4 * time.Minute},
+	{name: "sensor of a fed zone wrong", fault: sim.Fault{Kind: sim.SensorGain, On: "zone/brook", Level: 0.4}, source: "zone/brook", condition: alerts.FaultySensor, cause: alerts.CauseSensorFaulty,
+		priority: alerts.Medium, text: "Measure there by hand", within: 8 * time.Minute},
+	{name: "sensor stuck", fault: sim.Fault{Kind: sim.SensorStuck, On: "zone/brook"}, source: "zone/brook", condition: alerts.FaultySensor, cause: alerts.CauseSensorFaulty,
+		priority: alerts.Medium, text: "stuck", within: 70 * time.Minute},
+}
+
 // Each fault alone on a calm fence: one alarm, the right cause and place, within two reporting periods of the first
 // reading that shows it, and gone when it is mended.
 func TestFaults(t *testing.T) {
-	for _, tt := range []struct {
-		name      string
-		fault     sim.Fault
-		source    farm.Source
-		condition alerts.Condition
-		cause     alerts.Cause
-		zones     []string
-		priority  alerts.Priority
-		text      string
-		atM       float64
-		within    time.Duration
-	}{
-		{name: "broken wire", fault: sim.Fault{Kind: sim.Break, On: "zone/hazel", AtM: 90}, source: "zone/hazel", condition: alerts.Dead, cause: alerts.Open,
-			zones: []string{"lane"}, priority: alerts.High, text: "between brook's sensor and hazel's sensor", within: 135 * time.Second},
-		{name: "short", fault: sim.Fault{Kind: sim.Short, On: "zone/hazel", AtM: 120, Ohms: 150}, source: "zone/hazel", condition: alerts.Low, cause: alerts.Short,
-			zones: []string{"brook", "lane", "orchard"}, priority: alerts.High, text: "near the lower gate", atM: 120, within: 135 * time.Second},
-		{name: "fallen wire", fault: sim.Fault{Kind: sim.FallenWire, On: "zone/orchard", AtM: 60, Ohms: 300}, source: "zone/orchard", condition: alerts.Dead, cause: alerts.Short,
-			zones: []string{"brook", "hazel", "lane"}, priority: alerts.High, text: "wire touching earth", atM: 60, within: 135 * time.Second},
-		{name: "energizer off", fault: sim.Fault{Kind: sim.EnergizerOff, On: "energizer/cartshed"}, source: "energizer/cartshed", condition: alerts.Off, cause: alerts.EnergizerOff,
-			zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.High, text: "Go to the energizer first", within: 135 * time.Second},
-		{name: "energizer weak", fault: sim.Fault{Kind: sim.EnergizerWeak, On: "energizer/cartshed", Level: 0.6}, source: "energizer/cartshed", condition: alerts.Weak, cause: alerts.EnergizerWeak,
-			zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.Medium, text: "everywhere alike", within: 6 * time.Minute},
-		{name: "sensor dead", fault: sim.Fault{Kind: sim.SensorDead, On: "zone/hazel"}, source: "zone/hazel", condition: alerts.Silent, cause: alerts.SensorSilent,
-			priority: alerts.Medium, text: "unknown, not zero", within: 11 * time.Minute},
-		{name: "link lost", fault: sim.Fault{Kind: sim.LinkLost}, source: farm.Site, condition: alerts.Silent, cause: alerts.LinkLost,
-			zones: []string{"brook", "hazel", "lane", "orchard"}, priority: alerts.High, text: "nobody is watching the fence", within: 4 * time.Minute},
-		{name: "sensor of a fed zone wrong", fault: sim.Fault{Kind: sim.SensorGain, On: "zone/brook", Level: 0.4}, source: "zone/brook", condition: alerts.FaultySensor, cause: alerts.CauseSensorFaulty,
-			priority: alerts.Medium, text: "Measure there by hand", within: 8 * time.Minute},
-		{name: "sensor stuck", fault: sim.Fault{Kind: sim.SensorStuck, On: "zone/brook"}, source: "zone/brook", condition: alerts.FaultySensor, cause: alerts.CauseSensorFaulty,
-			priority: alerts.Medium, text: "stuck", within: 70 * time.Minute},
-	} {
+	for _, tt := range faultCases {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
 			tt.fault.From, tt.fault.To = at(2.4), at(2.65)
@@ -122,40 +127,52 @@ func TestFaults(t *testing.T) {
 			if len(events) == 0 {
 				t.Fatal("nothing was said")
 			}
-			raised := events[0]
-			if raised.Kind != alerts.Raised || raised.Source != tt.source || raised.Condition != tt.condition || raised.Cause != tt.cause || raised.Priority != tt.priority {
-				t.Errorf("first said %s %s %s, cause %s, %s; want %s %s, cause %s, %s\n%s %v", raised.Kind, raised.Source, raised.Condition, raised.Cause, raised.Priority,
-					tt.source, tt.condition, tt.cause, tt.priority, raised.Text, raised.Evidence)
-			}
-			if late := raised.Time.Sub(tt.fault.From); late > tt.within || late < 0 {
-				t.Errorf("said %s after it began, want within %s", late, tt.within)
-			}
-			settled := raised
+			tt.checkRaised(t, events[0])
+			settled := events[0]
 			for _, e := range events {
-				if e.ID != raised.ID {
+				if e.ID != events[0].ID {
 					t.Errorf("a second alarm for one fault: %s %s %s: %s", e.Kind, e.Source, e.Condition, e.Text)
 				}
 				if e.Kind == alerts.Updated {
 					settled = e
 				}
 			}
-			if diff := cmp.Diff(tt.zones, settled.Zones); diff != "" && tt.condition != alerts.FaultySensor {
-				t.Errorf("zones that ride on it (-want +got):\n%s", diff)
-			}
-			if !strings.Contains(settled.Text, tt.text) {
-				t.Errorf("text %q does not say %q", settled.Text, tt.text)
-			}
-			if tt.atM > 0 {
-				if settled.DistanceM == nil {
-					t.Errorf("no place given: %s", settled.Text)
-				} else if off := *settled.DistanceM - tt.atM; off < -60 || off > 60 || *settled.DistanceLowM > tt.atM || *settled.DistanceHighM < tt.atM {
-					t.Errorf("placed at %.0f m (%.0f to %.0f), truly %.0f m", *settled.DistanceM, *settled.DistanceLowM, *settled.DistanceHighM, tt.atM)
-				}
-			}
+			tt.checkSettled(t, settled)
 			if last := events[len(events)-1]; last.Kind != alerts.Returned || last.Time.Before(tt.fault.To) {
 				t.Errorf("last said %s at %s, want returned after %s", last.Kind, last.Time, tt.fault.To)
 			}
 		})
+	}
+}
+
+// checkRaised holds the first word against what must be said at once.
+func (tt faultCase) checkRaised(t *testing.T, e alerts.Event) {
+	t.Helper()
+	if e.Kind != alerts.Raised || e.Source != tt.source || e.Condition != tt.condition || e.Cause != tt.cause || e.Priority != tt.priority {
+		t.Errorf("first said %s %s %s, cause %s, %s; want %s %s, cause %s, %s\n%s %v", e.Kind, e.Source, e.Condition, e.Cause, e.Priority,
+			tt.source, tt.condition, tt.cause, tt.priority, e.Text, e.Evidence)
+	}
+	if late := e.Time.Sub(tt.fault.From); late > tt.within || late < 0 {
+		t.Errorf("said %s after it began, want within %s", late, tt.within)
+	}
+}
+
+// checkSettled holds the last word while the fault stood against what must be known by then.
+func (tt faultCase) checkSettled(t *testing.T, e alerts.Event) {
+	t.Helper()
+	if diff := cmp.Diff(tt.zones, e.Zones); diff != "" && tt.condition != alerts.FaultySensor {
+		t.Errorf("zones that ride on it (-want +got):\n%s", diff)
+	}
+	if !strings.Contains(e.Text, tt.text) {
+		t.Errorf("text %q does not say %q", e.Text, tt.text)
+	}
+	if tt.atM == 0 {
+		return
+	}
+	if e.DistanceM == nil {
+		t.Errorf("no place given: %s", e.Text)
+	} else if off := *e.DistanceM - tt.atM; off < -60 || off > 60 || *e.DistanceLowM > tt.atM || *e.DistanceHighM < tt.atM {
+		t.Errorf("placed at %.0f m (%.0f to %.0f), truly %.0f m", *e.DistanceM, *e.DistanceLowM, *e.DistanceHighM, tt.atM)
 	}
 }
 

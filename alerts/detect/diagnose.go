@@ -15,12 +15,13 @@ type diagnoser struct {
 	solver *line.Solver
 	est    *line.Estimator
 
-	ratio  []float64 // now over before, by node; NaN where unknown
-	sd     []float64 // standard deviation of ratio
-	before []float64 // volts by the circuit, before
-	after  []float64 // scratch
-	slow   bool      // comparing levels of two looks and not readings
-	worst  float64   // of the last misfit, the largest of its parts
+	base   line.State // the fence before
+	ratio  []float64  // now over before, by node; NaN where unknown
+	sd     []float64  // standard deviation of ratio
+	before []float64  // volts by the circuit, before
+	after  []float64  // scratch
+	slow   bool       // comparing levels of two looks and not readings
+	worst  float64    // of the last misfit, the largest of its parts
 	obs    []line.Observation
 }
 
@@ -69,8 +70,8 @@ const (
 // diagnose returns the likeliest cause of the change since before (levels by node, 0 where unknown).
 func (d *diagnoser) diagnose(before []float64) verdict {
 	d.load(before)
-	base := d.f.Base
-	d.solver.Volts(d.before, base, line.Fault{})
+	d.baseline(before)
+	d.solver.Volts(d.before, d.base, line.Fault{})
 	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
 	byCause := map[alerts.Cause]float64{}
 	consider := func(v verdict) {
@@ -108,6 +109,20 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		d.place(&best)
 	}
 	return best
+}
+
+// baseline solves the fence as it was before.
+func (d *diagnoser) baseline(before []float64) {
+	d.base = d.f.Base
+	for i, v := range before {
+		d.obs[i] = line.Observation{}
+		if t := d.f.tracks[i]; t != nil && v > 0 {
+			d.obs[i] = line.Observation{Volts: v / d.f.Gains[i], SD: math.Hypot(t.noise(), modelSD)}
+		}
+	}
+	if est, err := d.est.Estimate(d.obs, d.f.net.WidePrior()); err == nil && est.Sensors > 0 {
+		d.base = est.State
+	}
 }
 
 // load takes the ratios from the tracks.
@@ -170,7 +185,7 @@ func (d *diagnoser) wet() verdict {
 		}
 	}
 	for w := 0.5; w < 20; w *= 2 {
-		p := line.Prior{State: d.f.Base.Copy(), LeakSpread: wetSpread}
+		p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread}
 		for i := range p.State.Leak {
 			p.State.Leak[i] *= w
 		}
@@ -185,7 +200,7 @@ func (d *diagnoser) wet() verdict {
 		}
 		if s < best.score {
 			best.score, best.scale, best.worst = s, w, 0
-			best.zone = wettest(est.Leak, d.f.Base.Leak)
+			best.zone = wettest(est.Leak, d.base.Leak)
 		}
 	}
 	return best
@@ -259,98 +274,13 @@ func (d *diagnoser) heardNow() int {
 	return n
 }
 
-// nearMinimum reports whether every zone that the change took under its minimum had not far to go. Wet growth does that
-// on most nights of a season; a wire on the ground would be a coincidence.
-func (d *diagnoser) nearMinimum() bool {
-	any := false
-	for i, r := range d.ratio {
-		m := d.f.minimum(i)
-		if math.IsNaN(r) || m <= 0 {
-			continue
-		}
-		if was := d.f.Suspect.Before[i]; r*was < m {
-			any = true
-			if was > 1.6*m || r < 0.6 {
-				return false
-			}
-		}
-	}
-	return any
-}
-
-// costNear is what a fault of the wire costs more where growth alone is as good an answer.
-const costNear = 6.0
-
-// shunt: a path to earth somewhere in zone z, the wire whole or parted there.
-func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
-	zone := d.f.net.Zones[z]
-	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
-	if kind == line.Fallen && d.ratio[z+1] > offRatio {
-		return best
-	}
-	most := 50_000.0
-	if kind == line.Fallen {
-		most = 3000 // a wire that touches no better than that hangs clear
-	}
-	depth := 0.0
-	for p := zone.Parent; p >= 0; p = d.f.net.Zones[p].Parent {
-		depth += 0.1 // of two zones that fit alike, walk the nearer first
-	}
-	try := func(part, ohms float64) {
-		f := line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
-		d.solver.Volts(d.after, d.f.Base, f)
-		s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
-		if s < best.score {
-			best.score, best.fault, best.worst = s, f, d.worst
-		}
-	}
-	for part := 0.0; part <= 1; part += 0.125 {
-		for ohms := 10.0; ohms < most; ohms *= 1.7 {
-			try(part, ohms)
-		}
-	}
-	step, span := 1.35, 0.1
-	for range 6 {
-		at, ohms := best.fault.AtM/math.Max(zone.LengthM, 1), best.fault.Ohms
-		for _, dp := range [3]float64{-span, 0, span} {
-			for _, k := range [3]float64{1 / step, 1, step} {
-				try(min(max(at+dp, 0), 1), ohms*k)
-			}
-		}
-		step, span = math.Sqrt(step), span/2
-	}
-	return best
-}
-
-// atTheEnergizer is what it costs to place a path to earth in the first metres of the fence, where it looks just like
-// an energizer that gives less: as -2·ln of how little of the fence that is.
-func atTheEnergizer(z line.Zone, part float64) float64 {
-	const first = 0.15
-	if z.Parent >= 0 || part >= first {
-		return 0
-	}
-	return min(8, 2*math.Log(first/math.Max(part, 1e-3)))
-}
-
-// contact is what it costs that a fallen wire meets the ground through so many ohms: a few hundred are usual, and
-// without a sensor that is still hot behind it nothing else tells ohms from metres. Common practice, no source.
-func contact(kind line.FaultKind, ohms float64) float64 {
-	if kind != line.Fallen {
-		return 0
-	}
-	odd := math.Log(ohms/fallenOhms) / 1.2
-	return odd * odd
-}
-
-const fallenOhms = 250
-
 // parted: the wire of zone z is broken and hangs clear. What is left of the zone before the break still leaks.
 func (d *diagnoser) parted(z int) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Open, zone: z, sensor: -1, score: math.Inf(1)}
 	for _, part := range [3]float64{0.1, 0.5, 0.9} {
 		f := line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}
-		d.solver.Volts(d.after, d.f.Base, f)
+		d.solver.Volts(d.after, d.base, f)
 		if s := d.misfit(changeSlack) + costBreak; s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
@@ -367,7 +297,7 @@ func (d *diagnoser) joint(z int, cost float64) verdict {
 	}
 	for ohms := 150.0; ohms < 300_000; ohms *= 1.3 {
 		f := line.Fault{Kind: line.Joint, Zone: z, AtM: zone.LengthM / 2, Ohms: ohms}
-		d.solver.Volts(d.after, d.f.Base, f)
+		d.solver.Volts(d.after, d.base, f)
 		if !d.f.net.InLoop(z) && d.after[z+1] < 0.05*d.before[z+1] {
 			break // that is a parted wire
 		}
@@ -397,50 +327,3 @@ func (d *diagnoser) liar(node int) (verdict, bool) {
 	}
 	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: sum + cost, ratio: r}, true
 }
-
-// place says where in its zone a path to earth lies, from how fast the misfit grows to either side. Source ohms are
-// known to a fifth or so; they move the answer, so they are let move too.
-func (d *diagnoser) place(v *verdict) {
-	zone := d.f.net.Zones[v.zone]
-	const cuts = 40
-	var profile [cuts + 1]float64
-	lowest, at := math.Inf(1), 0
-	st := d.f.Base
-	for c := range profile {
-		profile[c] = math.Inf(1)
-		for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
-			st.SourceOhms = d.f.Base.SourceOhms * k
-			odds := math.Log(k) / 0.15
-			ohms := v.fault.Ohms
-			for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
-				bestOhms := ohms
-				for _, m := range [3]float64{1 / step, 1, step} {
-					f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: zone.LengthM * float64(c) / cuts, Ohms: ohms * m}
-					d.solver.Volts(d.after, st, f)
-					if s := d.misfit(0.02) + odds*odds + contact(f.Kind, f.Ohms); s < profile[c] {
-						profile[c], bestOhms = s, ohms*m
-					}
-				}
-				ohms = bestOhms
-			}
-		}
-		if profile[c] < lowest {
-			lowest, at = profile[c], c
-		}
-	}
-	limit := lowest + 4*math.Max(1, lowest/float64(max(d.heardNow()-2, 1))) // two standard deviations
-	lo, hi := at, at
-	for lo > 0 && profile[lo-1] <= limit {
-		lo--
-	}
-	for hi < cuts && profile[hi+1] <= limit {
-		hi++
-	}
-	v.atM = zone.LengthM * float64(at) / cuts
-	v.lowM = zone.LengthM * max(0, float64(lo)-0.5) / cuts
-	v.highM = zone.LengthM * min(cuts, float64(hi)+0.5) / cuts
-	v.placed = v.highM-v.lowM <= placeable*zone.LengthM
-}
-
-// placeable is the widest interval, as a share of the zone, that still says something about where to walk.
-const placeable = 0.6

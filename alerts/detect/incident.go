@@ -1,7 +1,6 @@
 package detect
 
 import (
-	"math"
 	"slices"
 
 	"nightwire/alerts"
@@ -315,33 +314,6 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	}
 }
 
-// worsen tells when a zone that was low has died, or one that only dropped is under its minimum.
-func (in *incident) worsen(f *fence, t *track, now ms) {
-	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
-		return
-	}
-	before := in.S.Finding
-	f.tellChange(in, before, now)
-}
-
-// nightsHold reports whether each member's last nights stayed over its minimum.
-func (f *fence) nightsHold(in *incident) bool {
-	for _, m := range in.Members {
-		if m.Node > 0 && f.Growths[m.Node-1].up() {
-			return false
-		}
-		for _, r := range f.Days.Rows[max(0, len(f.Days.Rows)-3):] {
-			if r.Night[m.Node] > 0 && r.Night[m.Node] < 1.15*f.minimum(m.Node) {
-				return false
-			}
-		}
-	}
-	return true
-}
-
-// trimmedUp is how far a reading must rise over the best of the last days before it shows that growth was cut.
-const trimmedUp = 1.12
-
 // settle ends the incidents that are over.
 func (f *fence) settle(now ms) {
 	for i := 0; i < len(f.Troubles); i++ {
@@ -429,38 +401,4 @@ func (f *fence) backTo(node int, v float64, now ms) bool {
 type mended struct {
 	Levels []float64 // by node
 	Until  ms        // when it no longer excuses a fall
-}
-
-// slowLow begins the incident of a zone that has crept under its minimum.
-func (f *fence) slowLow(t *track, v float64, now ms) {
-	if n := f.liarAgainst(t); n >= 0 {
-		f.accuse(n, now)
-		return
-	}
-	if in := f.flappingNow(); in != nil {
-		in.join(f, t, now)
-		return
-	}
-	cause, zone := f.creeping(), t.node-1
-	if cause != alerts.Vegetation {
-		zone = -1
-		for _, in := range f.Troubles {
-			if in.Zone < 0 {
-				in.join(f, t, now)
-				return
-			}
-		}
-	}
-	in := &incident{Cause: cause, Zone: zone, Slow: true, Settled: true, Quiet: now, Kept: math.NaN()}
-	in.Kept = 0
-	in.Members = []member{{Node: t.node, Before: math.Max(t.Level, v), Least: 1}}
-	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
-}
-
-// join adds a zone that the same trouble has now pulled under.
-func (in *incident) join(f *fence, t *track, now ms) {
-	before := in.S.Finding
-	in.Members = append(in.Members, member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1})
-	f.tellChange(in, before, now)
 }

@@ -187,17 +187,8 @@ func (s *score) fault(f *farm.Farm, l sim.Label, all []*told, every time.Duratio
 			taken[a] = true
 		}
 	}
-	if best == nil { // told by an alarm that was open already?
-		for _, a := range all {
-			open := a.raised.Before(l.From) && (a.over.IsZero() || a.over.After(l.From))
-			if open && a.touches(l) && slices.ContainsFunc(a.events, func(e alerts.Event) bool {
-				return e.Kind == alerts.Updated && !e.Time.Before(l.From) && e.Time.Before(l.To.Add(slack)) && slices.Contains(l.Causes, string(e.Cause))
-			}) {
-				best = a
-				a.true = true
-				break
-			}
-		}
+	if best == nil {
+		best = openAlready(l, all, slack)
 	}
 	if !hard {
 		return
@@ -217,13 +208,31 @@ func (s *score) fault(f *farm.Farm, l sim.Label, all []*told, every time.Duratio
 	if hardKinds[l.Kind] {
 		s.hard = append(s.hard, late)
 	}
-	end := best.settled(every)
+	s.said(f, l, best, best.settled(every))
+}
+
+// openAlready returns an alarm that was open before the fault and was updated with its cause.
+func openAlready(l sim.Label, all []*told, slack time.Duration) *told {
+	for _, a := range all {
+		open := a.raised.Before(l.From) && (a.over.IsZero() || a.over.After(l.From))
+		if open && a.touches(l) && slices.ContainsFunc(a.events, func(e alerts.Event) bool {
+			return e.Kind == alerts.Updated && !e.Time.Before(l.From) && e.Time.Before(l.To.Add(slack)) && slices.Contains(l.Causes, string(e.Cause))
+		}) {
+			a.true = true
+			return a
+		}
+	}
+	return nil
+}
+
+// said scores what the alarm of a fault came to say.
+func (s *score) said(f *farm.Farm, l sim.Label, a *told, end alerts.Finding) {
 	if slices.Contains(l.Causes, string(end.Cause)) {
 		s.cause++
 	} else {
 		s.misses = append(s.misses, fmt.Sprintf("CAUSE %s told as %s %s %v: %v", l.String(), end.Source, end.Cause, end.Zones, end.Evidence))
 	}
-	if slices.Contains(l.Causes, string(best.first().Cause)) {
+	if slices.Contains(l.Causes, string(a.first().Cause)) {
 		s.firstCause++
 	}
 	if end.Source == l.Source {

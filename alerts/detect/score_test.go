@@ -157,7 +157,7 @@ func (g *generalRule) observe(r *pulse.Reading) {
 }
 
 // runScore plays a season and scores the detectors and the general rule on it.
-func runScore(t testing.TB, name string) (ours, rule score) {
+func runScore(t testing.TB, name string, limits detect.Limits) (ours, rule score) {
 	t.Helper()
 	s, err := scenario.Open(name)
 	if err != nil {
@@ -168,7 +168,7 @@ func runScore(t testing.TB, name string) (ours, rule score) {
 		t.Fatal(err)
 	}
 	low, naive := lows{}, newGeneralRule(s.Farm())
-	events, _ := watchSeason(t, s, low, naive)
+	events, _ := watchSeason(t, s, limits, low, naive)
 	ours = judge(s.Farm(), slices.Clone(truth.Labels), events, low, s.Options)
 	rule = judge(s.Farm(), slices.Clone(truth.Labels), naive.events, low, s.Options)
 	return ours, rule
@@ -189,7 +189,7 @@ func TestScore(t *testing.T) {
 		for i, name := range names {
 			t.Run(name, func(t *testing.T) {
 				t.Parallel()
-				ours[i], rules[i] = runScore(t, name)
+				ours[i], rules[i] = runScore(t, name, detect.DefaultLimits())
 			})
 		}
 	})
@@ -251,5 +251,45 @@ func holdFigures(t *testing.T, got map[string]float64) {
 	}
 	if held != len(got) {
 		t.Errorf("%s holds %d figures, want %d", figuresFile, held, len(got))
+	}
+}
+
+// TestLimits prints what each limit costs and saves: false alarms and missed faults as it is moved. It takes several
+// times as long as the scored seasons; set LIMITS to run it.
+func TestLimits(t *testing.T) {
+	if os.Getenv("LIMITS") == "" {
+		t.Skip("skipped: set LIMITS=1 to sweep the limits over the scored seasons")
+	}
+	base := detect.DefaultLimits()
+	type trial struct {
+		name   string
+		limits detect.Limits
+	}
+	trials := []trial{{"as set", base}}
+	for _, k := range []float64{0.6, 1.6} {
+		for _, m := range []struct {
+			name string
+			with func(*detect.Limits) *float64
+		}{
+			{"dip", func(l *detect.Limits) *float64 { return &l.Dip }},
+			{"silence", func(l *detect.Limits) *float64 { return &l.Silence }},
+			{"wet", func(l *detect.Limits) *float64 { return &l.Wet }},
+			{"shift", func(l *detect.Limits) *float64 { return &l.Shift }},
+		} {
+			l := base
+			v := m.with(&l)
+			*v *= k
+			trials = append(trials, trial{fmt.Sprintf("%s %.3g", m.name, *v), l})
+		}
+	}
+	t.Log("limit          found  delay  cause  zone   twice  false a zone-month")
+	for _, tr := range trials {
+		var total score
+		for _, name := range scenario.Names() {
+			ours, _ := runScore(t, name, tr.limits)
+			total.add(ours)
+		}
+		t.Logf("%-14s %-6s %5.1f  %-6s %-6s %5d  %.3f", tr.name, of(total.found, total.faults), median(total.hard), of(total.cause, total.found), of(total.zone, total.found),
+			total.extra, float64(total.false_)/total.zoneMonths)
 	}
 }

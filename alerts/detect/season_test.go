@@ -14,13 +14,13 @@ import (
 )
 
 // watchSeason runs a season through a fresh watch and returns what it said.
-func watchSeason(t testing.TB, s *scenario.Scenario, low lows, naive *generalRule) (events []alerts.Event, messages int) {
+func watchSeason(t testing.TB, s *scenario.Scenario, limits detect.Limits, low lows, naive *generalRule) (events []alerts.Event, messages int) {
 	t.Helper()
 	run, err := s.Sim()
 	if err != nil {
 		t.Fatal(err)
 	}
-	w, err := detect.New(detect.Options{Farm: s.Farm()})
+	w, err := detect.New(detect.Options{Farm: s.Farm(), Limits: limits})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,7 +88,7 @@ func TestShowSeason(t *testing.T) {
 	for _, l := range truth.Labels {
 		t.Log("TRUTH ", l.From.Format("01-02 15:04"), l.To.Format("01-02 15:04"), l.String())
 	}
-	events, n := watchSeason(t, s, lows{}, newGeneralRule(s.Farm()))
+	events, n := watchSeason(t, s, detect.DefaultLimits(), lows{}, newGeneralRule(s.Farm()))
 	t.Log(n, "messages")
 	for _, e := range events {
 		t.Log(e.Time.Format("01-02 15:04:05"), e.Kind, e.ID, e.Source, e.Condition, e.Cause, e.Priority, e.Zones, "|", e.Text, e.Evidence)

@@ -14,7 +14,6 @@ const (
 	pastLooks   = 6    // kept
 	shiftLag    = 2    // looks between before and after: an hour, too short for dew to matter much
 	shiftLeast  = 0.03 // smallest change of any sensor that is worth a thought
-	shiftDry    = 14.0 // by which the cause must beat wet growth, which explains most slow changes
 	shiftLooks  = 4    // looks in a row that say it is over
 	driftPer    = 1.0 / 32
 	leastMember = 0.98
@@ -71,7 +70,7 @@ func (f *fence) checkShift(now ms) {
 		return
 	}
 	v, moved := f.compare(s.Past[len(s.Past)-1-lag])
-	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < shiftDry || v.worst > unexplained || !f.fell(v) {
+	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < f.w.limits.Shift || v.worst > unexplained || !f.fell(v) {
 		s.Cause = ""
 		return
 	}
@@ -133,7 +132,7 @@ func (f *fence) endShifts(now ms) {
 			continue
 		}
 		v, moved := f.compare(in.Profile)
-		if moved && v.cause != alerts.Vegetation && v.dry > shiftDry/2 {
+		if moved && v.cause != alerts.Vegetation && v.dry > f.w.limits.Shift/2 {
 			in.Looks, in.Quiet = 0, now
 			continue
 		}

@@ -10,10 +10,6 @@ import (
 )
 
 const (
-	// surprise is how unlikely a run of lost reports must be, by the sensor's own record, before it counts as
-	// silence: as a natural logarithm. At a report a minute, and were losses as the record has them, this is one
-	// false alarm in some hundred sensor-years.
-	surprise = 19
 	// leastOverdue keeps a perfect link from crying wolf over two lost reports.
 	leastOverdue = 3.0
 	// linkOverdue is how many reports every sensor must owe before the link itself is doubted.
@@ -23,7 +19,7 @@ const (
 // silentAfter returns how many reports in a row must fail before the sensor counts as silent.
 func (t *track) silentAfter() float64 {
 	begins := (t.Runs + 1) / (t.Expected + 100)
-	return math.Max(leastOverdue, 1+(surprise+math.Log(begins))/-math.Log(t.lostAgain()))
+	return math.Max(leastOverdue, 1+(t.fence.w.limits.Silence+math.Log(begins))/-math.Log(t.lostAgain()))
 }
 
 // heard ends a silence.
@@ -79,7 +75,7 @@ func (w *Watch) checkSilence(now ms) {
 		}
 	}
 	if heard >= 2 && all {
-		if sum >= surprise+3 && !w.state.Link.up() {
+		if sum >= w.limits.Silence+3 && !w.state.Link.up() {
 			w.loseLink(now)
 		} else if !w.state.Link.up() {
 			w.due(now + 15_000)

@@ -233,7 +233,7 @@ func (t *track) grain(v float64) {
 
 // dip returns the ratio to the level under which a reading cannot be noise.
 func (t *track) dip() float64 {
-	d := math.Max(leastDip, 6*t.noise())
+	d := math.Max(t.fence.w.limits.Dip, 6*t.noise())
 	if t.Level > 0 {
 		d = math.Max(d, 2.5*t.Grain/t.Level)
 	}
@@ -245,9 +245,6 @@ func (t *track) dip() float64 {
 func (t *track) agrees() bool {
 	return t.Bad >= 3 || t.Bad >= 2 && math.Abs(t.LastVal-t.Prev) <= 0.1*t.Level+2*t.Grain
 }
-
-// leastDip is the smallest sudden fall that is looked into.
-const leastDip = 0.12
 
 // histogram counts a day's readings in steps of binVolts.
 type histogram struct {

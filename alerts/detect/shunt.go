@@ -1,0 +1,147 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+// place says where in its zone a path to earth lies, from how fast the misfit grows to either side. Source ohms are
+// known to a fifth or so; they move the answer, so they are let move too.
+func (d *diagnoser) place(v *verdict) {
+	zone := d.f.net.Zones[v.zone]
+	var profile [cuts + 1]float64
+	lowest, at := math.Inf(1), 0
+	for c := range profile {
+		profile[c] = d.misfitAt(v, zone.LengthM*float64(c)/cuts)
+		if profile[c] < lowest {
+			lowest, at = profile[c], c
+		}
+	}
+	limit := lowest + 4*math.Max(1, lowest/float64(max(d.heardNow()-2, 1))) // two standard deviations
+	lo, hi := at, at
+	for lo > 0 && profile[lo-1] <= limit {
+		lo--
+	}
+	for hi < cuts && profile[hi+1] <= limit {
+		hi++
+	}
+	v.atM = zone.LengthM * float64(at) / cuts
+	v.lowM = zone.LengthM * max(0, float64(lo)-0.5) / cuts
+	v.highM = zone.LengthM * min(cuts, float64(hi)+0.5) / cuts
+	v.placed = v.highM-v.lowM <= placeable*zone.LengthM
+}
+
+// cuts is into how many parts a zone is cut to look for the place of a fault.
+const cuts = 40
+
+// misfitAt returns the least misfit of v's fault when it lies atM metres into its zone, whatever its ohms.
+func (d *diagnoser) misfitAt(v *verdict, atM float64) float64 {
+	least, st := math.Inf(1), d.base
+	for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
+		st.SourceOhms = d.base.SourceOhms * k
+		odds := math.Log(k) / 0.15
+		f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: atM, Ohms: v.fault.Ohms}
+		for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
+			centre := f.Ohms
+			for _, m := range [3]float64{1 / step, 1, step} {
+				try := f
+				try.Ohms = centre * m
+				d.solver.Volts(d.after, st, try)
+				if s := d.misfit(0.02) + odds*odds + contact(f.Kind, try.Ohms); s < least {
+					least, f.Ohms = s, try.Ohms
+				}
+			}
+		}
+	}
+	return least
+}
+
+// placeable is the widest interval, as a share of the zone, that still says something about where to walk.
+const placeable = 0.6
+
+// atTheEnergizer is what it costs to place a path to earth in the first metres of the fence, where it looks just like
+// an energizer that gives less: as -2·ln of how little of the fence that is.
+func atTheEnergizer(z line.Zone, part float64) float64 {
+	const first = 0.15
+	if z.Parent >= 0 || part >= first {
+		return 0
+	}
+	return min(8, 2*math.Log(first/math.Max(part, 1e-3)))
+}
+
+// contact is what it costs that a fallen wire meets the ground through so many ohms: a few hundred are usual, and
+// without a sensor that is still hot behind it nothing else tells ohms from metres. Common practice, no source.
+func contact(kind line.FaultKind, ohms float64) float64 {
+	if kind != line.Fallen {
+		return 0
+	}
+	odd := math.Log(ohms/fallenOhms) / 1.2
+	return odd * odd
+}
+
+const fallenOhms = 250
+
+// shunt: a path to earth somewhere in zone z, the wire whole or parted there.
+func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
+	zone := d.f.net.Zones[z]
+	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
+	if kind == line.Fallen && d.ratio[z+1] > offRatio {
+		return best
+	}
+	most := 50_000.0
+	if kind == line.Fallen {
+		most = 1500 // a wire that touches no better than that hangs clear
+	}
+	depth := 0.0
+	for p := zone.Parent; p >= 0; p = d.f.net.Zones[p].Parent {
+		depth += 0.1 // of two zones that fit alike, walk the nearer first
+	}
+	try := func(part, ohms float64) {
+		f := line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
+		d.solver.Volts(d.after, d.base, f)
+		s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
+		if s < best.score {
+			best.score, best.fault, best.worst = s, f, d.worst
+		}
+	}
+	for part := 0.0; part <= 1; part += 0.125 {
+		for ohms := 10.0; ohms < most; ohms *= 1.7 {
+			try(part, ohms)
+		}
+	}
+	step, span := 1.35, 0.1
+	for range 6 {
+		at, ohms := best.fault.AtM/math.Max(zone.LengthM, 1), best.fault.Ohms
+		for _, dp := range [3]float64{-span, 0, span} {
+			for _, k := range [3]float64{1 / step, 1, step} {
+				try(min(max(at+dp, 0), 1), ohms*k)
+			}
+		}
+		step, span = math.Sqrt(step), span/2
+	}
+	return best
+}
+
+// nearMinimum reports whether every zone that the change took under its minimum had not far to go. Wet growth does that
+// on most nights of a season; a wire on the ground would be a coincidence.
+func (d *diagnoser) nearMinimum() bool {
+	any := false
+	for i, r := range d.ratio {
+		m := d.f.minimum(i)
+		if math.IsNaN(r) || m <= 0 {
+			continue
+		}
+		if was := d.f.Suspect.Before[i]; r*was < m {
+			any = true
+			if was > 1.6*m || r < 0.6 {
+				return false
+			}
+		}
+	}
+	return any
+}
+
+// costNear is what a fault of the wire costs more where growth alone is as good an answer.
+const costNear = 6.0

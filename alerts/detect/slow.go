@@ -1,0 +1,82 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+)
+
+// slowLow begins the incident of a zone that has crept under its minimum.
+func (f *fence) slowLow(t *track, v float64, now ms) {
+	if n := f.liarAgainst(t); n >= 0 {
+		f.accuse(n, now)
+		return
+	}
+	if in := f.flappingNow(); in != nil {
+		in.join(f, t, now)
+		return
+	}
+	cause, zone := f.creeping(), t.node-1
+	switch {
+	case v >= f.deadVolts(t.node) || t.Level > 0:
+	case f.hotBefore(t):
+		cause = alerts.Open // dead since it was first heard, with the wire before it hot
+	default:
+		cause = alerts.Unknown
+	}
+	if cause == alerts.EnergizerWeak || cause == alerts.SupplyLow {
+		zone = -1
+		for _, in := range f.Troubles {
+			if in.Zone < 0 {
+				in.join(f, t, now)
+				return
+			}
+		}
+	}
+	in := &incident{Cause: cause, Zone: zone, Slow: true, Settled: true, Quiet: now, Kept: math.NaN()}
+	in.Kept = 0
+	in.Members = []member{{Node: t.node, Before: math.Max(t.Level, v), Least: 1}}
+	f.Troubles = append(f.Troubles, in)
+	f.w.raise(&in.S, now, f.finding(in))
+}
+
+// hotBefore reports whether the sensor before t's zone shows a live wire.
+func (f *fence) hotBefore(t *track) bool {
+	z := f.net.Zones[t.node-1]
+	o := f.tracks[z.Parent+1]
+	return o != nil && !o.Gone && o.LastVal > 2*f.deadVolts(o.node)
+}
+
+// join adds a zone that the same trouble has now pulled under.
+func (in *incident) join(f *fence, t *track, now ms) {
+	before := in.S.Finding
+	in.Members = append(in.Members, member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1})
+	f.tellChange(in, before, now)
+}
+
+// nightsHold reports whether each member's last nights stayed over its minimum.
+func (f *fence) nightsHold(in *incident) bool {
+	for _, m := range in.Members {
+		if m.Node > 0 && f.Growths[m.Node-1].up() {
+			return false
+		}
+		for _, r := range f.Days.Rows[max(0, len(f.Days.Rows)-3):] {
+			if r.Night[m.Node] > 0 && r.Night[m.Node] < 1.15*f.minimum(m.Node) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// trimmedUp is how far a reading must rise over the best of the last days before it shows that growth was cut.
+const trimmedUp = 1.12
+
+// worsen tells when a zone that was low has died, or one that only dropped is under its minimum.
+func (in *incident) worsen(f *fence, t *track, now ms) {
+	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
+		return
+	}
+	before := in.S.Finding
+	f.tellChange(in, before, now)
+}

@@ -1,0 +1,256 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+)
+
+// suspicion is the time between the first odd reading and knowing whether it meant anything.
+type suspicion struct {
+	Open   bool
+	Since  ms
+	Before []float64 // level of each node's sensor when it began; 0 unknown
+	For    string    // the incident it has become, while that is being diagnosed
+}
+
+// suspect begins a suspicion with a reading stamped at.
+func (f *fence) suspect(at ms) {
+	if f.Suspect.Open {
+		return
+	}
+	f.Suspect.Open, f.Suspect.Since, f.Suspect.For = true, at, ""
+	for i, t := range f.tracks {
+		f.Suspect.Before[i] = 0
+		if t == nil {
+			continue
+		}
+		t.Since = since{}
+		if !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
+			f.Suspect.Before[i] = t.Level
+		}
+	}
+	f.w.due(at + f.wait())
+}
+
+// closeSuspicion forgets what was odd.
+func (f *fence) closeSuspicion() {
+	f.Suspect.Open, f.Suspect.For = false, ""
+	for _, t := range f.tracks {
+		if t != nil {
+			t.Bad = 0
+		}
+	}
+}
+
+// wait is how long a confirmed suspicion may wait for the other sensors to be heard, so that the first word on the
+// cause is the right one: a reporting period, but never more than a minute and a half.
+func (f *fence) wait() ms {
+	longest := ms(0)
+	for _, t := range f.tracks {
+		if t != nil {
+			longest = max(longest, t.every)
+		}
+	}
+	return min(longest+longest/8, 90_000)
+}
+
+// confirmed reports whether two readings agree that something is wrong, two from one sensor or one each from two, and
+// has lasted. Stock that lean on the wire pull it down for a second to a minute; what was seen by several sensors
+// within that time is one and the same moment.
+func (f *fence) confirmed() bool {
+	sensors, twice, newest := 0, false, ms(0)
+	for _, t := range f.tracks {
+		if t == nil {
+			continue
+		}
+		if t.Bad > 0 {
+			sensors++
+			newest = max(newest, t.LastSeen)
+		} else if t.Since.N > 0 && t.Since.least() < t.dip()*f.Suspect.Before[t.node] {
+			sensors-- // it dipped and came back
+		}
+		twice = twice || t.agrees()
+	}
+	return (twice || sensors >= 2) && newest-f.Suspect.Since >= f.lasting()
+}
+
+// lasting is how long a change must stand before it counts.
+func (f *fence) lasting() ms {
+	shortest := ms(math.MaxInt64)
+	for _, t := range f.tracks {
+		if t != nil && t.Heard && !t.Gone {
+			shortest = min(shortest, t.every)
+		}
+	}
+	return min(max(shortest, 20_000)*31/32, leaning)
+}
+
+// leaning is how long stock lean on a wire at most. Common practice, no source.
+const leaning = 60_000
+
+// complete reports whether every sensor that can be expected to has spoken since the suspicion began.
+func (f *fence) complete() bool {
+	for i, t := range f.tracks {
+		if t != nil && f.Suspect.Before[i] > 0 && t.Since.N == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// decide ends the suspicion when it can: nothing odd is left, or two readings agree.
+func (f *fence) decide(now ms) {
+	if f.Suspect.For != "" {
+		f.review(now)
+		return
+	}
+	odd, waited := false, now-f.Suspect.Since
+	for _, t := range f.tracks {
+		odd = odd || t != nil && t.Bad > 0
+	}
+	switch {
+	case !odd:
+		f.closeSuspicion()
+	case !f.confirmed():
+	case f.complete() || waited >= f.wait():
+		f.conclude(now)
+	}
+}
+
+// conclude diagnoses a confirmed suspicion, and leaves it open while the readings do not yet carry what they would
+// have us say: a sensor is called a liar, or a fall that leaves every zone over its minimum a fault, only on good
+// evidence, for nobody needs to get up for either.
+func (f *fence) conclude(now ms) {
+	v := f.diag.diagnose(f.Suspect.Before)
+	if v.sensor >= 0 {
+		if f.tracks[v.sensor].Bad >= accuseReadings {
+			f.accuse(v.sensor, now)
+			f.closeSuspicion()
+		}
+		return
+	}
+	if !f.urgent(v) {
+		if f.rounds() < settleRounds {
+			return
+		}
+		if v.cause == alerts.Vegetation || v.dry < f.w.limits.Wet {
+			f.acceptWeather()
+			return
+		}
+	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) {
+		return
+	}
+	if in := f.flappingNow(); in != nil && v.cause != alerts.Open && v.cause != alerts.EnergizerOff {
+		in.adopt(f, v)
+		f.closeSuspicion()
+		return
+	}
+	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet {
+		f.wetLow(now)
+		return
+	}
+	if in := f.sameTrouble(v, now); in != nil {
+		in.widen(f, v, now)
+		return
+	}
+	f.open(v, now)
+}
+
+const (
+	accuseReadings = 5    // in a row, before a sensor is called a liar
+	unexplained    = 16.0 // squared standard deviations of one sensor from what the cause predicts: four of them
+)
+
+// oneAlone reports whether a single sensor bears the suspicion, and it is not dead: the odd wild reading comes in
+// pairs too.
+func (f *fence) oneAlone() bool {
+	n, dead := 0, false
+	for i, t := range f.tracks {
+		if t != nil && t.Bad > 0 {
+			n++
+			dead = dead || t.LastVal < f.deadVolts(i)
+		}
+	}
+	return n == 1 && !dead
+}
+
+// flappingNow returns the open incident of a fault that comes and goes.
+func (f *fence) flappingNow() *incident {
+	for _, in := range f.Troubles {
+		if in.Cause == alerts.CauseIntermittent {
+			return in
+		}
+	}
+	return nil
+}
+
+// creptUnder reports whether every odd zone is one that growth has pulled under already.
+func (f *fence) creptUnder() bool {
+	for i, t := range f.tracks {
+		if t == nil || t.Bad == 0 || i == 0 {
+			continue
+		}
+		if in := f.memberOf(i); in == nil || !in.Slow {
+			return false
+		}
+	}
+	return true
+}
+
+// wetLow takes a fall that rain or dew explains as the new level, and tells of the zones it took under.
+func (f *fence) wetLow(now ms) {
+	f.acceptWeather()
+	for i, t := range f.tracks {
+		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil && !f.Faulty[i].up() && !t.Stuck.up() {
+			f.slowLow(t, t.LastVal, now)
+		}
+	}
+}
+
+// urgent reports whether the change leaves a zone under its minimum, or the energizer off.
+func (f *fence) urgent(v verdict) bool {
+	return v.cause == alerts.EnergizerOff || f.anyUnder()
+}
+
+// badInARow returns the longest run of bad readings that any sensor has.
+func (f *fence) badInARow() int {
+	n := 0
+	for _, t := range f.tracks {
+		if t != nil {
+			n = max(n, t.Bad)
+		}
+	}
+	return n
+}
+
+// rounds returns how often every sensor that shows something odd has shown it in a row.
+func (f *fence) rounds() int {
+	n := math.MaxInt
+	for _, t := range f.tracks {
+		if t != nil && t.Bad > 0 {
+			n = min(n, t.Bad)
+		}
+	}
+	return n
+}
+
+// anyUnder reports whether a zone that fell stands under its minimum.
+func (f *fence) anyUnder() bool {
+	for i, t := range f.tracks {
+		if t != nil && i > 0 && t.Bad > 0 && t.Since.median() < f.minimum(i) {
+			return true
+		}
+	}
+	return false
+}
+
+// acceptWeather takes what the rain did to the fence as its new level.
+func (f *fence) acceptWeather() {
+	for _, t := range f.tracks {
+		if t != nil && t.Since.N > 0 {
+			t.restart(t.Since.median())
+		}
+	}
+	f.closeSuspicion()
+}
