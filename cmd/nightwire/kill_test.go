@@ -1,0 +1,177 @@
+package main
+
+import (
+	"encoding/csv"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// long reports whether the long versions of tests are wanted.
+func long() bool { return os.Getenv("NIGHTWIRE_LONG") == "1" }
+
+// sensorFarm writes a farm file of one energizer and so many zones in a row, and returns its path.
+func sensorFarm(tb testing.TB, zones int, rest string) string {
+	tb.Helper()
+	text := "farm: test-bank\nenergizers:\n  - {name: shed, open_kv: 8, sensor: {topic: test-bank/shed, every: 1s}}\nzones:\n"
+	before := "shed"
+	for i := range zones {
+		name := "zone" + strconv.Itoa(i)
+		text += fmt.Sprintf("  - {name: %s, fed_by: %s, length_m: 100, ohms_per_km: 400, stock: pigs, sensor: {topic: test-bank/%s, every: 1s}}\n", name, before, name)
+		before = name
+	}
+	path := filepath.Join(tb.TempDir(), "farm.yaml")
+	if err := os.WriteFile(path, []byte(text+rest), 0o600); err != nil {
+		tb.Fatal(err)
+	}
+	return path
+}
+
+// steadySensor publishes numbered readings at QoS 1 and sends again what was not acknowledged, as a sensor with a
+// little memory does.
+type steadySensor struct {
+	url    string
+	client paho.Client
+	start  time.Time
+	topic  string
+}
+
+// connect connects, or reports false while the broker is away.
+func (s *steadySensor) connect() bool {
+	if s.client != nil && s.client.IsConnectionOpen() {
+		return true
+	}
+	o := paho.NewClientOptions().AddBroker(s.url).SetClientID("steady-sensor").SetAutoReconnect(false).SetConnectTimeout(time.Second)
+	s.client = paho.NewClient(o)
+	tok := s.client.Connect()
+	return tok.WaitTimeout(2*time.Second) && tok.Error() == nil
+}
+
+// send publishes the readings numbered from until to, and returns those that were not acknowledged.
+func (s *steadySensor) send(numbers []int) (again []int) {
+	var toks []paho.Token
+	for _, n := range numbers {
+		// Every reading has a millisecond of its own, so that the store can tell it from all others.
+		msg := fmt.Sprintf(`{"kv":7.1,"seq":%d,"t":%d}`, n, s.start.Add(time.Duration(n)*time.Millisecond).UnixMilli())
+		toks = append(toks, s.client.Publish(s.topic, 1, false, msg))
+	}
+	for i, tok := range toks {
+		if !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+			again = append(again, numbers[i])
+		}
+	}
+	return again
+}
+
+// flood publishes so many readings, calling between after each lot.
+func flood(t *testing.T, url string, messages int, between func(done int)) {
+	t.Helper()
+	s := &steadySensor{url: url, topic: "test-bank/zone0", start: time.Now().Add(-24 * time.Hour)}
+	const lot = 200
+	for done := 0; done < messages; {
+		var numbers []int
+		for n := done; n < min(done+lot, messages); n++ {
+			numbers = append(numbers, n)
+		}
+		for left := numbers; len(left) > 0; {
+			until(t, "the sensor reaches the broker", s.connect)
+			left = s.send(left)
+		}
+		done += len(numbers)
+		between(done)
+	}
+	s.client.Disconnect(100)
+}
+
+// killAndCount floods a watch, kills it again and again, and checks that the store has every reading once.
+func killAndCount(t *testing.T, url, farmFile string, kills, messages int) {
+	t.Helper()
+	data := filepath.Join(t.TempDir(), "data")
+	watch := startWatch(t, farmFile, data)
+	killed := 0
+	flood(t, url, messages, func(done int) {
+		if done >= (killed+1)*messages/(kills+1) && killed < kills {
+			killed++
+			watch.kill()
+			watch = startWatch(t, farmFile, data)
+		}
+	})
+	var counts map[int]int
+	until(t, "all readings are stored", func() bool {
+		counts = stored(t, farmFile, data)
+		return len(counts) >= messages
+	})
+	watch.stop(t)
+	counts = stored(t, farmFile, data)
+	twice := 0
+	for _, n := range counts {
+		if n > 1 {
+			twice++
+		}
+	}
+	t.Logf("%d kills, %d readings accepted, %d stored, %d of them twice", killed, messages, len(counts), twice)
+	if killed != kills || len(counts) != messages || twice > 0 {
+		t.Errorf("after %d kills %d of %d readings are stored, %d of them twice", killed, len(counts), messages, twice)
+	}
+}
+
+// stored counts the stored readings by their number.
+func stored(t *testing.T, farmFile, data string) map[int]int {
+	t.Helper()
+	cmd := exec.Command("nightwire", "export", "--config", farmFile, "--data", data, "--zone", "zone0")
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(out).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	counts := map[int]int{}
+	for _, row := range rows[1:] {
+		n, err := strconv.Atoi(row[len(row)-1])
+		if err != nil {
+			t.Fatalf("row %q: %v", row, err)
+		}
+		counts[n]++
+	}
+	return counts
+}
+
+// TestKilledBesideAnOutsideBroker kills the watch while mosquitto goes on taking readings.
+func TestKilledBesideAnOutsideBroker(t *testing.T) {
+	kills, messages := 3, 6000
+	if long() {
+		kills, messages = 20, 200_000
+	} else if testing.Short() {
+		t.Skip("skipped: takes a while")
+	}
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", startMosquitto(t))
+	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, port(t)))
+	killAndCount(t, url, farmFile, kills, messages)
+}
+
+// TestKilledWithItsOwnBroker kills the watch and with it the broker that it has built in.
+func TestKilledWithItsOwnBroker(t *testing.T) {
+	kills, messages := 2, 1000
+	if long() {
+		kills, messages = 10, 20_000
+	} else if testing.Short() {
+		t.Skip("skipped: takes a while")
+	}
+	p := port(t)
+	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {listen: \"127.0.0.1:%d\"}\npage: {listen: \"127.0.0.1:%d\"}\n", p, port(t)))
+	killAndCount(t, fmt.Sprintf("mqtt://127.0.0.1:%d", p), farmFile, kills, messages)
+}
