@@ -1,0 +1,277 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// metric returns a figure from a watch's /metrics, or -1.
+func metric(page int, name string) float64 {
+	text := get(fmt.Sprintf("http://127.0.0.1:%d/metrics", page))
+	m := regexp.MustCompile(`(?m)^` + regexp.QuoteMeta(name) + ` (\S+)$`).FindStringSubmatch(text)
+	if m == nil {
+		return -1
+	}
+	v, err := strconv.ParseFloat(m[1], 64)
+	if err != nil {
+		return -1
+	}
+	return v
+}
+
+// procFigure returns a figure of a process from a file under /proc, such as "VmRSS" of "status".
+func procFigure(tb testing.TB, pid int, file, name string) int {
+	tb.Helper()
+	data, err := os.ReadFile(fmt.Sprintf("/proc/%d/%s", pid, file))
+	if err != nil {
+		tb.Skip("skipped: no /proc here")
+	}
+	m := regexp.MustCompile(`(?m)^` + name + `:\s*(\d+)`).FindSubmatch(data)
+	if m == nil {
+		tb.Fatalf("no %s in /proc/…/%s", name, file)
+	}
+	n, err := strconv.Atoi(string(m[1]))
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return n
+}
+
+// dialPaho connects a client that tests publish with.
+func dialPaho(tb testing.TB, o *paho.ClientOptions) paho.Client {
+	tb.Helper()
+	c := paho.NewClient(o)
+	if tok := c.Connect(); !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+		tb.Fatalf("connect: %v", tok.Error())
+	}
+	return c
+}
+
+// TestSmallEnoughForABoard starts a watch with six sensors and its own broker: cold start to the first stored reading,
+// and the memory it takes. The bars are 2 s and 80 MB; only memory is held to its bar here, since other work on the
+// machine slows a start.
+func TestSmallEnoughForABoard(t *testing.T) {
+	p, page := port(t), port(t)
+	farmFile := sensorFarm(t, 6, fmt.Sprintf("broker: {listen: \"127.0.0.1:%d\"}\npage: {listen: \"127.0.0.1:%d\"}\n", p, page))
+	data := filepath.Join(t.TempDir(), "data")
+	began := time.Now()
+	watch := startWatch(t, farmFile, data)
+	c := dialPaho(t, paho.NewClientOptions().AddBroker(fmt.Sprintf("mqtt://127.0.0.1:%d", p)).SetClientID("sensors"))
+	send := func(round int) {
+		for z := range 6 {
+			tok := c.Publish(fmt.Sprintf("test-bank/zone%d", z), 1, false, fmt.Sprintf(`{"kv":%d.%02d}`, 7, round%10))
+			if !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+				t.Fatalf("publish: %v", tok.Error())
+			}
+		}
+	}
+	send(0)
+	until(t, "the first reading is stored", func() bool { return metric(page, "nightwire_readings_stored_total") >= 1 })
+	cold := time.Since(began)
+	const rounds = 200
+	for i := range rounds {
+		send(i + 1)
+	}
+	until(t, "all are stored", func() bool { return metric(page, "nightwire_readings_stored_total") >= 6*(rounds+1) })
+	get(fmt.Sprintf("http://127.0.0.1:%d/", page))
+	kb := procFigure(t, watch.cmd.Process.Pid, "status", "VmRSS")
+	t.Logf("first reading stored %s after the start; resident memory %.1f MB", cold.Round(time.Millisecond), float64(kb)/1024)
+	if kb > 80<<10 {
+		t.Errorf("resident memory is %d kB, the bar is 80 MB", kb)
+	}
+	c.Disconnect(100)
+	watch.stop(t)
+}
+
+// TestWritesLittle holds what one durable commit of 20 sensors writes against the bar of 16 kB, with an outside broker:
+// more wears out a memory card.
+func TestWritesLittle(t *testing.T) {
+	mqtt, page := startMosquitto(t), port(t)
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
+	farmFile := sensorFarm(t, 20, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
+	watch := startWatch(t, farmFile, filepath.Join(t.TempDir(), "data"))
+	until(t, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	c := dialPaho(t, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
+	want := 0.0
+	round := func() {
+		var toks []paho.Token
+		for z := range 20 {
+			toks = append(toks, c.Publish(fmt.Sprintf("test-bank/zone%d", z), 1, false, `{"kv":7.1,"pulses":46,"interval_ms":1300,"battery_v":3.6,"rssi":-78}`))
+		}
+		for _, tok := range toks {
+			if !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+				t.Fatalf("publish: %v", tok.Error())
+			}
+		}
+		want += 20
+		until(t, "the round is stored", func() bool { return metric(page, "nightwire_mqtt_messages_acked_total") >= want })
+	}
+	for range 3 {
+		round() // the first make tables grow
+	}
+	pid := watch.cmd.Process.Pid
+	wrote, commits := procFigure(t, pid, "io", "write_bytes"), metric(page, "nightwire_mqtt_append_seconds_count")
+	const rounds = 30
+	for range rounds {
+		round()
+	}
+	wrote, commits = procFigure(t, pid, "io", "write_bytes")-wrote, metric(page, "nightwire_mqtt_append_seconds_count")-commits
+	each := wrote / rounds
+	t.Logf("%d rounds of 20 sensors in %.0f commits wrote %d bytes: %d a round", rounds, commits, wrote, each)
+	if wrote == 0 {
+		t.Skip("skipped: the temporary folder is not on a disk")
+	}
+	if each > 16<<10 {
+		t.Errorf("a round of 20 sensors writes %d bytes, the bar is 16 kB", each)
+	}
+	c.Disconnect(100)
+	watch.stop(t)
+}
+
+// TestBuildsForBoards builds for the computers that farms have.
+func TestBuildsForBoards(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: builds three times")
+	}
+	goTool := needPeer(t, "go")
+	for _, tt := range []struct{ name, arch, arm string }{{"amd64", "amd64", ""}, {"arm64", "arm64", ""}, {"armv6", "arm", "6"}} {
+		t.Run(tt.name, func(t *testing.T) {
+			cmd := exec.Command(goTool, "build", "-o", filepath.Join(t.TempDir(), "nightwire"), ".")
+			cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH="+tt.arch, "GOARM="+tt.arm)
+			if out, err := cmd.CombinedOutput(); err != nil {
+				t.Errorf("build: %v\n%s", err, out)
+			}
+		})
+	}
+}
+
+// BenchmarkDrain lets a backlog of QoS 1 messages run out of mosquitto: first into a bare paho subscriber that only
+// acknowledges, then into a whole night watch that decodes, stores durably, looks and acknowledges. The bar is a ratio
+// of 0.7. Sizes are set by NIGHTWIRE_DRAIN.
+func BenchmarkDrain(b *testing.B) {
+	messages := 50_000
+	if n, err := strconv.Atoi(os.Getenv("NIGHTWIRE_DRAIN")); err == nil {
+		messages = n
+	}
+	mqtt, page := startMosquitto(b), port(b)
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
+	farmFile := sensorFarm(b, 20, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
+	data := filepath.Join(b.TempDir(), "data")
+	startWatch(b, farmFile, data).subscribed(b, page)
+	bare := bareOptions(url, nil)
+	subscribeBare(b, bare)
+	from := time.Now().Add(-24 * time.Hour)
+	var bareRate, wholeRate float64
+	for b.Loop() {
+		from = backlog(b, url, from, messages)
+		bareRate = drainBare(b, url, messages)
+		wholeRate = drainWhole(b, farmFile, data, page, messages)
+	}
+	b.ReportMetric(bareRate, "bare/s")
+	b.ReportMetric(wholeRate, "whole/s")
+	b.ReportMetric(wholeRate/bareRate, "ratio")
+}
+
+// subscribed waits until a watch has its session at the broker, and ends it.
+func (p *process) subscribed(tb testing.TB, page int) {
+	tb.Helper()
+	until(tb, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	p.stop(tb)
+}
+
+// backlog publishes messages for sessions that are away, each with a time of its own, and returns the next time.
+func backlog(tb testing.TB, url string, from time.Time, messages int) time.Time {
+	tb.Helper()
+	c := dialPaho(tb, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
+	var toks []paho.Token
+	for i := range messages {
+		msg := fmt.Sprintf(`{"kv":7.%02d,"pulses":46,"interval_ms":1300,"battery_v":3.6,"rssi":-78,"t":%d}`, i%100, from.UnixMilli())
+		toks = append(toks, c.Publish(fmt.Sprintf("test-bank/zone%d", i%20), 1, false, msg))
+		if i%20 == 19 {
+			from = from.Add(time.Millisecond)
+		}
+		if len(toks) == 500 {
+			for _, tok := range toks {
+				if !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+					tb.Fatalf("publish: %v", tok.Error())
+				}
+			}
+			toks = toks[:0]
+		}
+	}
+	for _, tok := range toks {
+		tok.WaitTimeout(scriptWait)
+	}
+	c.Disconnect(100)
+	return from
+}
+
+// bareOptions are those of a subscriber that only acknowledges.
+func bareOptions(url string, handle paho.MessageHandler) *paho.ClientOptions {
+	o := paho.NewClientOptions().AddBroker(url).SetClientID("bare").SetCleanSession(false).SetAutoAckDisabled(true).SetAutoReconnect(false)
+	return o.SetDefaultPublishHandler(handle)
+}
+
+// subscribeBare makes the bare subscriber's session.
+func subscribeBare(tb testing.TB, o *paho.ClientOptions) {
+	tb.Helper()
+	c := dialPaho(tb, o)
+	if tok := c.Subscribe("test-bank/#", 1, nil); !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+		tb.Fatalf("subscribe: %v", tok.Error())
+	}
+	c.Disconnect(100)
+}
+
+// drainBare returns how many messages a second the bare subscriber takes.
+func drainBare(tb testing.TB, url string, messages int) float64 {
+	tb.Helper()
+	done := make(chan struct{})
+	n := 0
+	var first time.Time
+	c := dialPaho(tb, bareOptions(url, func(_ paho.Client, m paho.Message) {
+		if n == 0 {
+			first = time.Now()
+		}
+		m.Ack()
+		if n++; n == messages {
+			close(done)
+		}
+	}))
+	select {
+	case <-done:
+	case <-time.After(scriptWait):
+		tb.Fatal("the bare subscriber did not get all")
+	}
+	rate := float64(messages) / time.Since(first).Seconds()
+	c.Disconnect(250)
+	return rate
+}
+
+// drainWhole returns how many messages a second the night watch stores and acknowledges, from its first to its last.
+func drainWhole(tb testing.TB, farmFile, data string, page, messages int) float64 {
+	tb.Helper()
+	watch := startWatch(tb, farmFile, data)
+	var first time.Time
+	until(tb, "the watch has acknowledged all", func() bool {
+		text := get(fmt.Sprintf("http://127.0.0.1:%d/metrics", page))
+		if first.IsZero() && !strings.Contains(text, "nightwire_mqtt_messages_received_total 0\n") && text != "" {
+			first = time.Now()
+		}
+		return metric(page, "nightwire_mqtt_messages_acked_total") >= float64(messages)
+	})
+	rate := float64(messages) / time.Since(first).Seconds()
+	if n := metric(page, "nightwire_readings_stored_total"); n != float64(messages) {
+		tb.Errorf("%v readings are stored, want %d", n, messages)
+	}
+	watch.stop(tb)
+	return rate
+}
