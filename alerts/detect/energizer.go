@@ -213,14 +213,20 @@ func (f *fence) quietObservations() []line.Observation {
 // weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told.
 const weakLooks = 4
 
-// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load.
-func (f *fence) checkEnergizer(now ms) {
+// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load. fixed is the fence solved
+// as if it did.
+func (f *fence) checkEnergizer(fixed line.Estimate, now ms) {
 	if f.tracks[0] == nil || !f.Learnt || f.Supply.Battery.up() || f.Supply.Slow.up() {
 		f.WeakFor = 0
 		return
 	}
+	in := f.slowWeak()
+	if in == nil && fixed.Misfit < float64(fixed.Sensors) {
+		f.WeakFor = 0 // leakage alone, with the output as it should be, explains the readings well
+		return
+	}
 	est, ok := f.estimateOpen()
-	if in := f.slowWeak(); in != nil {
+	if in != nil {
 		if ok && est.OpenVolts > 0.93*f.net.OpenVolts {
 			in.Looks++
 		} else {
@@ -236,7 +242,7 @@ func (f *fence) checkEnergizer(now ms) {
 		return
 	}
 	f.WeakFor = 0
-	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: est.OpenVolts / f.net.OpenVolts}
+	in = &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: est.OpenVolts / f.net.OpenVolts}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
 }

@@ -58,35 +58,55 @@ func (w *Watch) anyoneBack() bool {
 
 // checkSilence looks for sensors that have stopped, and for all of them having stopped at once.
 func (w *Watch) checkSilence(now ms) {
-	heard, sum, all := 0, 0.0, true
+	heard, all := 0, true
 	for _, t := range w.tracks {
 		if !t.Heard || t.Silence.up() {
 			continue
 		}
 		heard++
 		owed := t.overdue(now)
-		sum += -math.Log(t.loss()) - max(0, math.Floor(owed)-1)*math.Log(t.lostAgain())
 		all = all && owed >= linkOverdue
-		if owed < t.silentAfter() {
-			w.due(max(now+1000, t.LastHeard+ms((t.silentAfter()+0.25)*float64(t.every))+1))
-		}
-		if owed < linkOverdue {
-			w.due(t.LastHeard + ms((linkOverdue+0.25)*float64(t.every)) + 1)
-		}
+		w.due(t.nextOwed(owed, now))
 	}
-	if heard >= 2 && all {
-		if sum >= w.limits.Silence+3 && !w.state.Link.up() {
-			w.loseLink(now)
-		} else if !w.state.Link.up() {
-			w.due(now + 15_000)
-		}
-		return
+	switch {
+	case w.state.Link.up():
+	case heard < 2 || !all:
+		w.checkEach(now)
+	case w.unlikely(now):
+		w.loseLink(now)
+	default:
+		w.due(now + 15_000)
 	}
-	if w.state.Link.up() {
-		return
+}
+
+// nextOwed returns when the sensor's silence is to be looked at again: when it first owes enough to doubt the link,
+// then when it owes enough to be doubted itself.
+func (t *track) nextOwed(owed float64, now ms) ms {
+	after := linkOverdue
+	if owed >= linkOverdue {
+		after = leastOverdue
 	}
+	if owed >= leastOverdue {
+		after = t.silentAfter()
+	}
+	return max(now+1000, t.LastHeard+ms((after+0.25)*float64(t.every))+1)
+}
+
+// unlikely reports whether so many lost reports at once are beyond what the sensors' records allow.
+func (w *Watch) unlikely(now ms) bool {
+	sum := 0.0
 	for _, t := range w.tracks {
-		if t.Heard && !t.Gone && t.overdue(now) >= t.silentAfter() {
+		if t.Heard && !t.Silence.up() {
+			sum -= math.Log(t.loss()) + max(0, math.Floor(t.overdue(now))-1)*math.Log(t.lostAgain())
+		}
+	}
+	return sum >= w.limits.Silence+3
+}
+
+// checkEach tells of the sensors that have stopped while others talk.
+func (w *Watch) checkEach(now ms) {
+	for _, t := range w.tracks {
+		if t.Heard && !t.Gone && t.overdue(now) >= leastOverdue && t.overdue(now) >= t.silentAfter() {
 			t.Gone = true
 			w.raise(&t.Silence, now, w.silentFinding(t, now))
 		}

@@ -69,7 +69,7 @@ func NewEstimator(net *Network) *Estimator {
 
 const (
 	estimateSteps = 30   // Newton steps at most; five or six are usual
-	settled       = 1e-7 // largest change of a logarithm that still counts as a step
+	settled       = 1e-4 // largest change of a logarithm that still counts as a step
 	bump          = 1e-4 // for the numerical derivative, in the logarithm
 	longestStep   = 2.0  // in the logarithm, so that a poor start does not run away
 )
