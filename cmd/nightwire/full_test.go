@@ -1,0 +1,149 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// smallDisk mounts a filesystem of so many bytes, or skips where that is not allowed.
+func smallDisk(t *testing.T, bytes int) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := syscall.Mount("nightwire-test", dir, "tmpfs", 0, fmt.Sprintf("size=%d", bytes)); err != nil {
+		t.Skipf("skipped: cannot mount a small disk: %v", err)
+	}
+	t.Cleanup(func() {
+		if err := syscall.Unmount(dir, 0); err != nil {
+			t.Errorf("unmount: %v", err)
+		}
+	})
+	return dir
+}
+
+// fill writes to the disk until there is no room left.
+func fill(t *testing.T, dir string) (path string) {
+	t.Helper()
+	path = filepath.Join(dir, "filler")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for chunk := make([]byte, 64<<10); len(chunk) > 0; {
+		_, err := f.Write(chunk)
+		if errors.Is(err, syscall.ENOSPC) {
+			chunk = chunk[:len(chunk)/2] // down to the last byte
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return path
+}
+
+// TestAFullDiskHidesNoDeadFence fills the disk under a watch. A zone that goes dead then still wakes somebody; when
+// there is room again, everything is stored and nobody is told twice.
+func TestAFullDiskHidesNoDeadFence(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: takes two reporting periods of twenty seconds")
+	}
+	disk := smallDisk(t, 8<<20)
+	told := make(chan string, 100)
+	hook := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var m struct{ Kind, Subject string }
+		if json.NewDecoder(r.Body).Decode(&m) == nil {
+			told <- m.Kind + " " + m.Subject
+		}
+	}))
+	defer hook.Close()
+	mqtt, page := startMosquitto(t), port(t)
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
+	farmFile := filepath.Join(t.TempDir(), "farm.yaml")
+	text := fmt.Sprintf(`farm: test-bank
+energizers:
+  - {name: shed, open_kv: 8, sensor: {topic: test-bank/shed, every: 20s}}
+zones:
+  - {name: brook, fed_by: shed, length_m: 200, ohms_per_km: 4000, stock: pigs, sensor: {topic: test-bank/brook, every: 20s}}
+  - {name: hazel, fed_by: brook, length_m: 200, ohms_per_km: 4000, stock: pigs, sensor: {topic: test-bank/hazel, every: 20s}}
+people:
+  - {name: Ann, webhook: %q}
+channels: {webhook: {secret_file: secret}}
+broker: {url: %q}
+page: {listen: "127.0.0.1:%d"}
+`, hook.URL, url, page)
+	for path, content := range map[string]string{farmFile: text, filepath.Join(filepath.Dir(farmFile), "secret"): strings.Repeat("s", 32)} {
+		if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	data := filepath.Join(disk, "data")
+	watch := startWatch(t, farmFile, data)
+	until(t, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	c := dialPaho(t, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
+	sent := 0
+	round := func(hazel float64) {
+		for topic, kv := range map[string]float64{"shed": 7.8, "brook": 7.4, "hazel": hazel} {
+			tok := c.Publish("test-bank/"+topic, 1, false, fmt.Sprintf(`{"kv":%.2f}`, kv+0.01*float64(sent%3)*min(kv, 1)))
+			if !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+				t.Fatalf("publish: %v", tok.Error())
+			}
+			sent++
+		}
+	}
+	stored := func() float64 { return metric(page, "nightwire_readings_stored_total") }
+	for range 10 {
+		round(7)
+	}
+	until(t, "the first rounds are stored", func() bool { return stored() == float64(sent) })
+
+	filler := fill(t, disk)
+	round(7)
+	until(t, "the watch says that the disk is full", func() bool {
+		return strings.Contains(watch.said(), "watching without storing") && !strings.Contains(get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)), "ok")
+	})
+	if !strings.Contains(watch.said(), "hint: make room on the disk") {
+		t.Errorf("no word of what to do:\n%s", watch.said())
+	}
+	tick := time.NewTicker(20 * time.Second)
+	defer tick.Stop()
+	var got string
+	for round(0); got == ""; {
+		select {
+		case got = <-told:
+		case <-tick.C:
+			round(0)
+		}
+		if sent > 200 {
+			t.Fatal("nobody was told of the dead zone")
+		}
+	}
+	if !strings.HasPrefix(got, "raised ") || !strings.Contains(got, "azel") {
+		t.Errorf("told was %q, want that hazel is dead", got)
+	}
+
+	if err := os.Remove(filler); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "everything is stored", func() bool { return stored() == float64(sent) })
+	until(t, "the watch is ready again", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	select {
+	case again := <-told:
+		t.Errorf("told again: %q", again)
+	default:
+	}
+	c.Disconnect(100)
+	watch.stop(t)
+	if out := output(t, "nightwire", "status", "--config", farmFile, "--data", data); !strings.Contains(out, "Hazel is dead") {
+		t.Errorf("the alarm of the full disk is not in the journal:\n%s", out)
+	}
+}
