@@ -147,3 +147,31 @@ page: {listen: "127.0.0.1:%d"}
 		t.Errorf("the alarm of the full disk is not in the journal:\n%s", out)
 	}
 }
+
+// TestAFolderThatTurnsReadOnlyIsWatchedFromMemory starts a watch on data that can no longer be written, as a worn card
+// ends: it says so, and goes on watching.
+func TestAFolderThatTurnsReadOnlyIsWatchedFromMemory(t *testing.T) {
+	disk := smallDisk(t, 8<<20)
+	p, page := port(t), port(t)
+	farmFile := sensorFarm(t, 2, fmt.Sprintf("broker: {listen: \"127.0.0.1:%d\"}\npage: {listen: \"127.0.0.1:%d\"}\n", p, page))
+	data := filepath.Join(disk, "data")
+	startWatch(t, farmFile, data).stop(t)
+	if err := syscall.Mount("", disk, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
+		t.Skipf("skipped: cannot make the disk read-only: %v", err)
+	}
+	watch := startProcess(t, "nightwire", "run", "--config", farmFile, "--data", data)
+	until(t, "it says that it watches from memory", func() bool {
+		return strings.Contains(watch.said(), "nothing can be stored, watching from memory") && strings.Contains(watch.said(), "hint: ")
+	})
+	until(t, "the broker listens", func() bool { return dials(p) })
+	c := dialPaho(t, paho.NewClientOptions().AddBroker(fmt.Sprintf("mqtt://127.0.0.1:%d", p)).SetClientID("sensors"))
+	until(t, "the page shows what a sensor says", func() bool {
+		tok := c.Publish("test-bank/zone0", 1, false, `{"kv":6.54}`)
+		return tok.WaitTimeout(scriptWait) && strings.Contains(get(fmt.Sprintf("http://127.0.0.1:%d/", page)), "6.5")
+	})
+	if get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" {
+		t.Error("it calls itself ready")
+	}
+	c.Disconnect(100)
+	watch.stop(t)
+}
