@@ -116,12 +116,24 @@ func (s *supplyWatch) judgeBattery(f *fence, now ms) {
 	case s.LowSince == 0:
 		s.LowSince = now
 	case !s.Battery.up() && now-s.LowSince >= lowFor && !f.energizerTrouble():
-		f.w.raise(&s.Battery, now, alerts.Finding{
-			Source: f.energizer.Source(), Condition: alerts.Weak, Cause: alerts.SupplyLow, Priority: alerts.Medium, KV: f.output(),
-			Text:     fmt.Sprintf("%s's battery is down to %.1f V: swap or charge it before the pulses fail, and look at the panel and the leads.", titled(f.energizer.Name), v),
-			Evidence: []string{fmt.Sprintf("supply %.2f V, under %.1f V", v, batteryLow*nominal(v))},
-		})
+		f.batteryLow(v, now)
 	}
+}
+
+// batteryLow tells that the battery is down to v. Slow pulses that were told before were the first sign of it.
+func (f *fence) batteryLow(v float64, now ms) {
+	s := &f.Supply
+	fd := alerts.Finding{
+		Source: f.energizer.Source(), Condition: alerts.Weak, Cause: alerts.SupplyLow, Priority: alerts.Medium, KV: f.output(),
+		Text:     fmt.Sprintf("%s's battery is down to %.1f V: swap or charge it before the pulses fail, and look at the panel and the leads.", titled(f.energizer.Name), v),
+		Evidence: []string{fmt.Sprintf("supply %.2f V, under %.1f V", v, batteryLow*nominal(v))},
+	}
+	if !s.Slow.up() {
+		f.w.raise(&s.Battery, now, fd)
+		return
+	}
+	s.Battery, s.Slow = s.Slow, standing{}
+	f.w.update(&s.Battery, now, fd)
 }
 
 func (s *supplyWatch) judgeInterval(f *fence, now ms) {

@@ -99,17 +99,18 @@ func TestWobbleAtTheMinimum(t *testing.T) {
 
 // After a wobble, a zone returns when it has truly risen, and not before.
 func TestReturnsAfterATrueRise(t *testing.T) {
-	b := newBench(t, lonely(time.Minute))
+	b := newBench(t, lonely(5*time.Minute))
 	b.devices[1].gain = 1
+	b.settleAt("brook", 7000)
 	b.run(36 * time.Hour)
 	aim := 7000.0
 	b.while = func(time.Time) {
 		if aim > 2400 {
-			aim -= 3
+			aim -= 1.6
 		}
 		b.settleAt("brook", aim)
 	}
-	b.run(36 * time.Hour)
+	b.run(10 * 24 * time.Hour)
 	b.while = nil
 	b.settleAt("brook", 2560) // over it by a hair
 	b.run(6 * time.Hour)
@@ -123,6 +124,28 @@ func TestReturnsAfterATrueRise(t *testing.T) {
 	if a = b.about("zone/brook", alerts.Low); a.over.IsZero() || a.over.Before(risen) {
 		b.show()
 		t.Errorf("returned %s, want within hours after the rise at %s", a.over, risen)
+	}
+}
+
+// A trim that the keeper tells of ends the alarm as soon as the zone has stood well up for an hour or two.
+func TestTrimEndsALow(t *testing.T) {
+	b := newBench(t, lonely(time.Minute))
+	b.devices[1].gain = 1
+	b.run(36 * time.Hour)
+	aim := 6000.0
+	b.while = func(time.Time) {
+		aim = max(2200, aim-1)
+		b.settleAt("brook", aim)
+	}
+	b.run(3 * 24 * time.Hour)
+	b.while = nil
+	b.settleAt("brook", 5500)
+	trim := b.now
+	b.events = append(b.events, b.watch.Tell(alerts.Action{Time: trim, Kind: alerts.Trimmed, Source: "zone/brook"})...)
+	b.run(3 * time.Hour)
+	if a := b.about("zone/brook", alerts.Low); a.over.IsZero() || a.over.Before(trim) {
+		b.show()
+		t.Errorf("returned %s, want within three hours of the trim at %s", a.over, trim)
 	}
 }
 
@@ -141,7 +164,7 @@ func TestDewNightsAreOneAlarm(t *testing.T) {
 	dew(1, 1)
 	b.run(60 * time.Hour)
 	b.quiet()
-	dew(8, 2)
+	dew(6, 1.5)
 	b.run(5 * 24 * time.Hour)
 	var lane []*told
 	for _, a := range b.alarms() {
