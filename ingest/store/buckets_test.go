@@ -197,3 +197,52 @@ func TestRetainWhileFresh(t *testing.T) {
 	}
 	checkBlocks(t, db)
 }
+
+// TestDailyAgainstPlainCount compares days of many places, in years of odd clock changes, with a count by calendar.
+func TestDailyAgainstPlainCount(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	zones := []string{
+		"Europe/Dublin", "Pacific/Apia", "America/Sao_Paulo", "Asia/Kolkata", "Africa/Casablanca", "Asia/Pyongyang",
+		"America/Caracas", "Antarctica/Troll", "Asia/Gaza", "Europe/Istanbul",
+	}
+	for _, zone := range zones {
+		t.Run(zone, func(t *testing.T) {
+			loc := location(t, zone)
+			db := openTemp(t)
+			start := time.Date(2008+rng.IntN(12), time.Month(1+rng.IntN(12)), 1, 0, 0, 0, 0, time.UTC)
+			var rs []pulse.Reading
+			for at := start; at.Before(start.AddDate(0, 8, 0)); at = at.Add(time.Duration(1+rng.IntN(180)) * time.Minute) {
+				r := pulse.Reading{Sensor: "a", At: at, Arrived: at}
+				if rng.IntN(5) > 0 {
+					r.Set(pulse.EarthVolts, float64(rng.IntN(900)))
+				}
+				rs = append(rs, r)
+			}
+			cut := rng.IntN(len(rs))
+			mustAppend(t, db, rs[:cut]...)
+			mustPack(t, db)
+			mustAppend(t, db, rs[cut:]...)
+			got, err := db.Daily(t.Context(), "a", pulse.EarthVolts, rs[0].At, rs[len(rs)-1].At.Add(1), loc)
+			if err != nil {
+				t.Fatal(err)
+			}
+			byDate := make(map[string][]pulse.Reading)
+			for _, r := range rs {
+				date := r.At.In(loc).Format(time.DateOnly)
+				byDate[date] = append(byDate[date], r)
+			}
+			for _, b := range got {
+				date := b.From.In(loc).Format(time.DateOnly)
+				if diff := cmp.Diff(bucketOf(byDate[date], pulse.EarthVolts, b.From, b.To), b, nearly); diff != "" {
+					t.Errorf("%s (-want +got):\n%s", date, diff)
+				}
+				delete(byDate, date)
+			}
+			for date, rest := range byDate {
+				if n := bucketOf(rest, pulse.EarthVolts, time.Time{}, time.Time{}).N; n > 0 {
+					t.Errorf("%s with %d readings is missing", date, n)
+				}
+			}
+		})
+	}
+}

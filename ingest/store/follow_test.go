@@ -104,3 +104,55 @@ func TestUnfollowLetsGo(t *testing.T) {
 		t.Errorf("%d readings are left, want 10", n)
 	}
 }
+
+// TestFollowerBacklog is the mirror whose server was away for the length of 200,000 readings, with packing and a
+// restart in between: it gets them all, once, in order.
+func TestFollowerBacklog(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "night.db")
+	db := openAt(t, path)
+	c, err := db.Follow(ctx, "mirror")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const total, batch = 200_000, 2000
+	for i := 0; i < total; i += batch {
+		mustAppend(t, db, numbered(i, batch)...)
+		if i%(total/4) == 0 {
+			mustPack(t, db)
+		}
+	}
+	mustPack(t, db)
+	seen := 0
+	for {
+		rs, next, err := db.Since(ctx, c, 5000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if next == c {
+			break
+		}
+		if diff := diffReadings(numbered(seen, len(rs)), rs); diff != "" {
+			t.Fatalf("from %d (-want +got):\n%.1000s", seen, diff)
+		}
+		seen, c = seen+len(rs), next
+		if err := db.Passed(ctx, "mirror", c); err != nil {
+			t.Fatal(err)
+		}
+		if seen == total/2 {
+			mustPack(t, db) // drops what was passed
+			db.Close()
+			db = openAt(t, path)
+			if c, err = db.Follow(ctx, "mirror"); err != nil || int(c) != seen {
+				t.Fatalf("after the restart the mirror is at %d, %v; want %d", c, err, seen)
+			}
+		}
+	}
+	if seen != total {
+		t.Errorf("got %d readings, want %d", seen, total)
+	}
+	mustPack(t, db)
+	if _, _, err := db.Since(ctx, 0, 1); !errors.Is(err, ErrCursor) {
+		t.Errorf("what everybody has passed is still kept: %v", err)
+	}
+}
