@@ -350,6 +350,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Shift {
 		return in.Looks >= shiftLooks
 	}
+	if in.Zone < 0 && in.Cause == alerts.SupplyLow && f.Supply.low() {
+		return false // it will be back as soon as the battery is asked for more
+	}
 	if in.Slow && in.Zone < 0 && in.Looks >= shiftLooks {
 		return true
 	}

@@ -34,7 +34,7 @@ func (f *fence) checkRun(t *track, v float64, now ms) {
 	if t.Run == 0 {
 		t.RunRef = f.LevelSum - t.Level
 	}
-	if t.Stuck.up() || t.Run < leastFrozen || v < f.deadVolts(t.node) || !f.othersMove(t) || !f.tooStill(t) {
+	if t.Stuck.up() || t.Run < leastFrozen || f.held(t.node) || v < f.deadVolts(t.node) || !f.othersMove(t) || !f.tooStill(t) {
 		return
 	}
 	t.Stuck.Good = 0
