@@ -172,6 +172,10 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 			return nil, err
 		}
 	}
+	m := newManager()
+	s.start(ctx, "watchdog", func(ctx context.Context) error { return m.feed(ctx, n.healthy) })
+	m.tell("READY=1")
+	s.push(func() error { m.tell("STOPPING=1"); return nil })
 	a.opts.Started(n.addresses())
 	return n, nil
 }

@@ -2,6 +2,8 @@ package app
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
 	"crypto/tls"
 	"encoding/json"
 	"errors"
@@ -42,7 +44,7 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 	site, err := web.New(web.Options{
 		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news,
 		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.healthy, Ready: n.ready,
-		Password: cfg.Password.Reveal(), Now: n.now, Log: n.component("page"),
+		Password: cfg.Password.Reveal(), Key: n.sessionKey(), Now: n.now, Log: n.component("page"),
 	})
 	if err != nil {
 		return err
@@ -59,6 +61,18 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 	}
 	s.start(ctx, "page", func(ctx context.Context) error { return n.serve(ctx, server, ln) })
 	return nil
+}
+
+// sessionKey returns a key for the page's sessions that lasts as long as the one for links, so that a restart logs
+// nobody out; nil for a new one.
+func (n *night) sessionKey() []byte {
+	key, err := os.ReadFile(filepath.Join(n.opts.DataDir, linkKeyFile))
+	if err != nil {
+		return nil
+	}
+	h := hmac.New(sha256.New, key)
+	h.Write([]byte("nightwire sessions 1\n"))
+	return h.Sum(nil)
 }
 
 // listen takes the page's port.
