@@ -1,6 +1,7 @@
 package mqtt_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -9,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -315,12 +317,16 @@ func TestBrokerDownAtStartIsOneLine(t *testing.T) {
 	s := &sink{}
 	o := options(p, s, "farm/brook")
 	o.Log = slog.New(log)
+	var tries atomic.Int64
+	var conn net.Conn
+	dial := dialer(p.addr(), &conn)
+	o.Dial = func(ctx context.Context) (net.Conn, error) { tries.Add(1); return dial(ctx) }
 	c, _ := runUnconnected(t, o)
 	poll(t, "a line", func() bool { return len(log.with("no connection")) > 0 })
 	if err := c.Publish(t.Context(), "farm/state", []byte("x"), true); !errors.Is(err, mqtt.ErrNotConnected) {
 		t.Errorf("Publish gave %v", err)
 	}
-	<-time.After(300 * time.Millisecond) // for several more tries
+	poll(t, "several more tries", func() bool { return tries.Load() > 5 })
 	got := log.with("no connection")
 	if len(got) != 1 || !strings.Contains(got[0], "is it running") {
 		t.Errorf("lines %q, want one with what to do", got)
@@ -393,7 +399,7 @@ func TestLiveWatchesWhileTheStoreIsStalled(t *testing.T) {
 		live.Hasten()
 		var wg sync.WaitGroup
 		defer wg.Wait()
-		ctx, cancel := contextWithCancel(t)
+		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		wg.Go(func() {
 			if err := live.Run(ctx); err != nil {

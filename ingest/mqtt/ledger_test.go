@@ -21,14 +21,40 @@ func (m fakeMessage) Payload() []byte   { return []byte(m.payload) }
 func (m fakeMessage) Duplicate() bool   { return m.again }
 func (m fakeMessage) Qos() byte         { return m.qos }
 
-func TestLedger(t *testing.T) {
-	type step struct {
-		do      string // arrive, take, store, forget
-		conn    uint32
-		m       fakeMessage
-		verdict verdict // of arrive
-		again   bool    // of take
+// step is one thing that happens to a message, and what should come of it.
+type step struct {
+	do      string // arrive, take, store, forget
+	conn    uint32
+	m       fakeMessage
+	verdict verdict // of arrive
+	again   bool    // of take
+}
+
+func (s step) run(t *testing.T, l *ledger) {
+	t.Helper()
+	m := &message{Message: s.m, conn: s.conn}
+	if s.do != "arrive" { // the sum was filled in when it arrived
+		newLedgerLike(l).arrive(m)
 	}
+	switch s.do {
+	case "arrive":
+		if got := l.arrive(m); got != s.verdict {
+			t.Errorf("arrive gave %d, want %d", got, s.verdict)
+		}
+	case "take":
+		if got := l.take(m); got != s.again {
+			t.Errorf("take gave %v, want %v", got, s.again)
+		}
+	case "store":
+		l.store([]message{*m})
+	case "forget":
+		l.forget(m)
+	default:
+		t.Fatalf("no such step %q", s.do)
+	}
+}
+
+func TestLedger(t *testing.T) {
 	a := fakeMessage{id: 1, payload: "a", qos: 1}
 	a2 := fakeMessage{id: 1, payload: "a", qos: 1, again: true}
 	b := fakeMessage{id: 1, payload: "b", qos: 1}
@@ -75,25 +101,8 @@ func TestLedger(t *testing.T) {
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
 			l := newLedger()
-			for i, s := range tc.steps {
-				m := &message{Message: s.m, conn: s.conn}
-				if s.do != "arrive" { // the sum was filled in when it arrived
-					newLedgerLike(l).arrive(m)
-				}
-				switch s.do {
-				case "arrive":
-					if got := l.arrive(m); got != s.verdict {
-						t.Errorf("step %d: arrive gave %d, want %d", i, got, s.verdict)
-					}
-				case "take":
-					if got := l.take(m); got != s.again {
-						t.Errorf("step %d: take gave %v, want %v", i, got, s.again)
-					}
-				case "store":
-					l.store([]message{*m})
-				case "forget":
-					l.forget(m)
-				}
+			for _, s := range tc.steps {
+				s.run(t, l)
 			}
 		})
 	}

@@ -123,7 +123,7 @@ func (l *link) once(ctx context.Context) (up bool, err error) {
 	}
 	l.connected(true)
 	defer l.connected(false)
-	l.log.Info("connected to the broker", "url", l.config.URL)
+	l.log.Info("connected to the broker", "broker", l.config.where())
 	select {
 	case err = <-lost:
 	case <-l.again:
@@ -149,13 +149,12 @@ func (l *link) options(ctx context.Context) (*paho.ClientOptions, func(), error)
 
 	up := func() {}
 	o := paho.NewClientOptions()
-	o.AddBroker("mqtt://broker"). // only to have one: open does the dialling
-					SetClientID(l.config.ClientID).SetUsername(l.config.User).SetPassword(password).
-					SetProtocolVersion(4).SetCleanSession(l.clean).
-					SetAutoReconnect(false).SetConnectRetry(false).
-					SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout).
-					SetKeepAlive(keepAlive).SetPingTimeout(connectTimeout).
-					SetOrderMatters(true).SetAutoAckDisabled(true).SetStore(noStore{})
+	o.AddBroker("mqtt://broker") // only to have one: open does the dialling
+	o.SetClientID(l.config.ClientID).SetUsername(l.config.User).SetPassword(password)
+	o.SetProtocolVersion(4).SetCleanSession(l.clean).SetAutoReconnect(false).SetConnectRetry(false)
+	o.SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout)
+	o.SetKeepAlive(keepAlive).SetPingTimeout(connectTimeout)
+	o.SetOrderMatters(true).SetAutoAckDisabled(true).SetStore(noStore{})
 	if l.will != nil {
 		o.SetWill(l.will.Topic, l.will.Payload, 1, true)
 	}

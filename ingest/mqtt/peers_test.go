@@ -421,8 +421,3 @@ func dialer(addr string, conn *net.Conn) func(context.Context) (net.Conn, error)
 		return c, err
 	}
 }
-
-func contextWithCancel(tb testing.TB) (context.Context, context.CancelFunc) {
-	tb.Helper()
-	return context.WithCancel(context.Background())
-}

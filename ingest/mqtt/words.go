@@ -16,6 +16,14 @@ import (
 	"github.com/gorilla/websocket"
 )
 
+// where names the broker for a person.
+func (c Config) where() string {
+	if c.URL == "" {
+		return "in this process"
+	}
+	return c.URL
+}
+
 // explain puts an error of connecting into a keeper's words. kind tells one reason from another; unlike the text, it
 // holds no port numbers that change from try to try.
 func explain(err error, c Config) (kind string, _ error) {
@@ -23,10 +31,7 @@ func explain(err error, c Config) (kind string, _ error) {
 		es := both.Unwrap()
 		err = es[len(es)-1]
 	}
-	where := c.URL
-	if where == "" {
-		where = "the embedded broker"
-	}
+	where := c.where()
 	var (
 		dns    *net.DNSError
 		cert   *tls.CertificateVerificationError
