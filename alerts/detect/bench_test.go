@@ -222,10 +222,10 @@ func (b *bench) alarms() []*told {
 	return gather(b.events)
 }
 
-// show lists what was said, for a failure.
+// show lists the newest of what was said, for a failure.
 func (b *bench) show() {
 	b.t.Helper()
-	for _, e := range b.events {
+	for _, e := range b.events[max(0, len(b.events)-30):] {
 		b.t.Log(e.Time.Format("01-02 15:04:05"), e.Kind, e.ID, e.Source, e.Condition, e.Cause, e.Priority, e.Zones, "|", e.Text, e.Evidence)
 	}
 }
