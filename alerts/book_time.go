@@ -132,28 +132,34 @@ func mustJSON(v any) json.RawMessage {
 // Load brings back what Saved gave, and which events were said already. Pieces of other owners are passed over.
 func (b *Book) Load(saved []Saved, said []EventKey) error {
 	for _, s := range saved {
-		var err error
-		switch s.Kind {
-		case savedPoint:
-			var p Point
-			if err = json.Unmarshal(s.JSON, &p); err == nil {
-				b.points[p.Key()] = &p
-				for _, id := range p.Open {
-					b.byID[id] = &p
-				}
-			}
-		case savedHold:
-			var h Hold
-			if err = json.Unmarshal(s.JSON, &h); err == nil {
-				b.holds[h.Source] = &h
-			}
-		}
-		if err != nil {
+		if err := b.load(s); err != nil {
 			return fmt.Errorf("load %s %s: %w", s.Kind, s.Key, err)
 		}
 	}
 	for _, k := range said {
 		b.saidBefore(k)
+	}
+	return nil
+}
+
+// load brings back one piece.
+func (b *Book) load(s Saved) error {
+	switch s.Kind {
+	case savedPoint:
+		var p Point
+		if err := json.Unmarshal(s.JSON, &p); err != nil {
+			return err
+		}
+		b.points[p.Key()] = &p
+		for _, id := range p.Open {
+			b.byID[id] = &p
+		}
+	case savedHold:
+		var h Hold
+		if err := json.Unmarshal(s.JSON, &h); err != nil {
+			return err
+		}
+		b.holds[h.Source] = &h
 	}
 	return nil
 }

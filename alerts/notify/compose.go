@@ -16,22 +16,7 @@ func (p *Planner) collect(now time.Time) []alerts.Message {
 	for _, person := range p.people {
 		for _, kind := range []alerts.MessageKind{alerts.TellRaised, alerts.TellEscalated, alerts.TellUpdated, alerts.TellRepeat,
 			alerts.TellTaken, alerts.TellReturned} {
-			var about []*Call
-			var happened time.Time
-			for _, c := range calls {
-				i := slices.IndexFunc(c.Notices, func(n Notice) bool {
-					return n.Person == person.Name && n.Kind == kind && !n.At.After(now)
-				})
-				if i < 0 {
-					continue
-				}
-				if about = append(about, c); len(about) == 1 {
-					happened = c.Notices[i].Time
-				}
-				c.Notices = slices.Delete(slices.Clone(c.Notices), i, i+1)
-				p.dirty[c.id()] = true
-			}
-			if len(about) > 0 {
+			if about, happened := p.due(now, calls, person.Name, kind); len(about) > 0 {
 				out = append(out, p.compose(now, person, kind, about, happened)...)
 			}
 		}
@@ -44,6 +29,22 @@ func (p *Planner) collect(now time.Time) []alerts.Message {
 		}
 	}
 	return out
+}
+
+// due takes a person's notices of one kind that are due off the calls. It returns the calls, and when the first happened.
+func (p *Planner) due(now time.Time, calls []*Call, person string, kind alerts.MessageKind) (about []*Call, happened time.Time) {
+	for _, c := range calls {
+		i := slices.IndexFunc(c.Notices, func(n Notice) bool { return n.Person == person && n.Kind == kind && !n.At.After(now) })
+		if i < 0 {
+			continue
+		}
+		if about = append(about, c); len(about) == 1 {
+			happened = c.Notices[i].Time
+		}
+		c.Notices = slices.Delete(slices.Clone(c.Notices), i, i+1)
+		p.dirty[c.id()] = true
+	}
+	return about, happened
 }
 
 // compose makes one message for person, once for each of their routes, and notes that they were told.

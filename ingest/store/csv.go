@@ -41,13 +41,7 @@ func (db *DB) ExportCSV(ctx context.Context, w io.Writer, sensors []pulse.Sensor
 				continue
 			}
 			record = append(record[:0], string(r.Sensor), r.At.In(loc).Format(millis), r.Arrived.In(loc).Format(millis))
-			for f := range pulse.NumFields {
-				cell := ""
-				if v, ok := r.Get(f); ok {
-					cell = strconv.FormatFloat(v, 'f', -1, 64)
-				}
-				record = append(record, cell)
-			}
+			record = appendCells(record, &r)
 			if err := out.Write(record); err != nil {
 				return n, err
 			}
@@ -59,4 +53,16 @@ func (db *DB) ExportCSV(ctx context.Context, w io.Writer, sensors []pulse.Sensor
 		return n, err
 	}
 	return n, damaged
+}
+
+// appendCells appends what the reading carries, a cell for each field.
+func appendCells(record []string, r *pulse.Reading) []string {
+	for f := range pulse.NumFields {
+		cell := ""
+		if v, ok := r.Get(f); ok {
+			cell = strconv.FormatFloat(v, 'f', -1, 64)
+		}
+		record = append(record, cell)
+	}
+	return record
 }

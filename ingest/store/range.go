@@ -128,15 +128,20 @@ func (p *pager) yield(yield func(pulse.Reading, error) bool) bool {
 			r, packed = &packed[0], packed[1:]
 		default:
 			p.from = p.horizon
-			for _, err := range p.damaged {
-				if !yield(pulse.Reading{}, err) {
-					return false
-				}
-			}
-			return true
+			return p.yieldDamage(yield)
 		}
 		if !yield(*r, nil) {
 			return false
 		}
 	}
+}
+
+// yieldDamage says what of the page could not be read.
+func (p *pager) yieldDamage(yield func(pulse.Reading, error) bool) bool {
+	for _, err := range p.damaged {
+		if !yield(pulse.Reading{}, err) {
+			return false
+		}
+	}
+	return true
 }
