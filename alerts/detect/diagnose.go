@@ -309,10 +309,13 @@ func (d *diagnoser) joint(z int, cost float64) verdict {
 	return best
 }
 
+// leastLie is the smallest change of one sensor alone that is held against it; rain on one zone does less.
+const leastLie = 0.2
+
 // liar: one sensor alone shows a change, and the wire does not. There must be another to bear witness.
 func (d *diagnoser) liar(node int) (verdict, bool) {
 	r := d.ratio[node]
-	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < 0.1 {
+	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < leastLie {
 		return verdict{}, false
 	}
 	sum := 0.0

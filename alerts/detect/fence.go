@@ -134,7 +134,7 @@ func (f *fence) judge(t *track, v float64, at, now ms) {
 	if bad {
 		t.Bad++
 		t.Dips.add(v / t.Level)
-		f.suspect(at)
+		f.suspect(t, at)
 	} else {
 		if t.Bad > 0 {
 			f.dipOver(t, now)

@@ -21,15 +21,12 @@ const (
 
 // shiftWatch is the memory of the slow comparison.
 type shiftWatch struct {
-	Past [][]float64 // levels by node at the last looks, newest last; 0 unknown
-	// What the last look made of it, to be borne out by the next.
-	Cause alerts.Cause
-	Zone  int
+	Past  [][]float64 // levels by node at the last looks, newest last; 0 unknown
+	Hour  candidate
 	Drift []float64 // by node, variance of the change of level from look to look, in the logarithm
 }
 
 func (s *shiftWatch) init(nodes int) {
-	s.Zone = -1
 	s.Drift = make([]float64, nodes)
 	for i := range s.Drift {
 		s.Drift[i] = 0.015 * 0.015
@@ -59,31 +56,44 @@ func (f *fence) checkShift(now ms) {
 	}
 	f.endShifts(now)
 	if f.atFault() || !f.Learnt {
-		s.Cause = ""
+		s.Hour = candidate{}
 		return
 	}
-	lag := shiftLag
-	if s.Cause != "" {
-		lag++ // against the same look as last time
+	if v, sure := f.lookBack(&s.Hour); sure {
+		f.openShift(v, now)
 	}
-	if len(s.Past) <= lag {
-		return
+}
+
+// candidate is what the last looks made of a change, to be borne out by the next.
+type candidate struct {
+	Cause alerts.Cause
+	Zone  int
+	Looks int // in a row that said so
+}
+
+// lookBack holds the levels against those of an hour ago, and is sure once two looks in a row, both against the same one
+// of the past, say the same.
+func (f *fence) lookBack(c *candidate) (v verdict, sure bool) {
+	past := f.Shift.Past
+	from := len(past) - 1 - shiftLag - c.Looks
+	if from < 0 {
+		return v, false
 	}
-	v, moved := f.compare(s.Past[len(s.Past)-1-lag])
+	v, moved := f.compare(past[from])
 	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < f.w.limits.Shift || v.worst > unexplained || !f.fell(v) {
-		s.Cause = ""
-		return
+		*c = candidate{}
+		return v, false
 	}
-	if v.cause != s.Cause || v.zone != s.Zone {
-		again := s.Cause == ""
-		s.Cause, s.Zone = "", -1
-		if again {
-			s.Cause, s.Zone = v.cause, v.zone
-		}
-		return
+	if c.Looks > 0 && (v.cause != c.Cause || v.zone != c.Zone) {
+		*c = candidate{}
+		return v, false
 	}
-	s.Cause = ""
-	f.openShift(v, now)
+	c.Cause, c.Zone = v.cause, v.zone
+	if c.Looks++; c.Looks < 2 {
+		return v, false
+	}
+	*c = candidate{}
+	return v, true
 }
 
 // compare holds the present levels against those before.

@@ -15,8 +15,11 @@ type suspicion struct {
 }
 
 // suspect begins a suspicion with a reading stamped at.
-func (f *fence) suspect(at ms) {
+func (f *fence) suspect(t *track, at ms) {
 	if f.Suspect.Open {
+		if f.Suspect.For == "" && t.Bad == 1 && t.Since.N > 0 {
+			f.restartSuspicion(at) // it was well since: what it shows now is another matter
+		}
 		return
 	}
 	f.Suspect.Open, f.Suspect.Since, f.Suspect.For = true, at, ""
@@ -28,6 +31,17 @@ func (f *fence) suspect(at ms) {
 		t.Since = since{}
 		if !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
 			f.Suspect.Before[i] = t.Level
+		}
+	}
+	f.w.due(at + f.wait())
+}
+
+// restartSuspicion counts what lasts from at on, and keeps the levels before.
+func (f *fence) restartSuspicion(at ms) {
+	f.Suspect.Since = at
+	for _, t := range f.tracks {
+		if t != nil {
+			t.Since = since{}
 		}
 	}
 	f.w.due(at + f.wait())
@@ -59,7 +73,7 @@ func (f *fence) wait() ms {
 // has lasted. Stock that lean on the wire pull it down for a second to a minute; what was seen by several sensors
 // within that time is one and the same moment.
 func (f *fence) confirmed() bool {
-	sensors, twice, newest := 0, false, ms(0)
+	sensors, dead, twice, newest := 0, 0, false, ms(0)
 	for _, t := range f.tracks {
 		if t == nil {
 			continue
@@ -67,10 +81,16 @@ func (f *fence) confirmed() bool {
 		if t.Bad > 0 {
 			sensors++
 			newest = max(newest, t.LastSeen)
+			if t.LastVal < f.deadVolts(t.node) {
+				dead += t.Bad
+			}
 		} else if t.Since.N > 0 && t.Since.least() < t.dip()*f.Suspect.Before[t.node] {
 			sensors-- // it dipped and came back
 		}
 		twice = twice || t.agrees()
+	}
+	if dead >= 2 {
+		return true // no animal takes a wire down that far
 	}
 	return (twice || sensors >= 2) && newest-f.Suspect.Since >= f.lasting()
 }
@@ -83,11 +103,11 @@ func (f *fence) lasting() ms {
 			shortest = min(shortest, t.every)
 		}
 	}
-	return min(max(shortest, 20_000)*31/32, leaning)
+	return min(max(shortest, 20_000)*33/32, leaning)
 }
 
-// leaning is how long stock lean on a wire at most. Common practice, no source.
-const leaning = 60_000
+// leaning is how long stock lean on a wire at most, and a little. Common practice, no source.
+const leaning = 62_000
 
 // complete reports whether every sensor that can be expected to has spoken since the suspicion began.
 func (f *fence) complete() bool {
@@ -141,8 +161,8 @@ func (f *fence) conclude(now ms) {
 	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) {
 		return
 	}
-	if in := f.flappingNow(); in != nil && v.cause != alerts.Open && v.cause != alerts.EnergizerOff {
-		in.adopt(f, v)
+	if in := f.flappingNow(); in != nil && !f.standsApart(v) {
+		in.Quiet = now
 		f.closeSuspicion()
 		return
 	}
@@ -173,6 +193,12 @@ func (f *fence) oneAlone() bool {
 		}
 	}
 	return n == 1 && !dead
+}
+
+// standsApart reports whether v is a fault of its own beside one that comes and goes: a touch, caught by one sensor and
+// not by the next, looks like a parted wire, but leaves some voltage.
+func (f *fence) standsApart(v verdict) bool {
+	return v.cause == alerts.EnergizerOff || v.cause == alerts.Open && f.diag.ratio[v.zone+1] < offRatio
 }
 
 // flappingNow returns the open incident of a fault that comes and goes.
