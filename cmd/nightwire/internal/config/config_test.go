@@ -122,8 +122,8 @@ func golden(t *testing.T, file, got string) {
 	}
 }
 
-func TestParseFillsInEverything(t *testing.T) {
-	c, err := Parse("farm.yaml", []byte(`
+// everyKind has something of each kind of thing that a farm may have.
+const everyKind = `
 farm: alder-bank
 timezone: Europe/Dublin
 energizers:
@@ -156,7 +156,10 @@ people:
 channels:
   mail: {host: smtp.example.org, from: fence@example.org}
   push: {server: "https://push.example.org"}
-`))
+`
+
+func TestParseFillsInEverything(t *testing.T) {
+	c, err := Parse("farm.yaml", []byte(everyKind))
 	if err != nil {
 		t.Fatal(err)
 	}
