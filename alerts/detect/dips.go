@@ -83,7 +83,7 @@ func (f *fence) flapping(t *track, now ms) {
 			return
 		}
 	}
-	zone := f.whereItDips(t)
+	zone := f.whereItDips(max(t.node-1, 0))
 	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks)), Members: []member{{Node: zone + 1, Before: t.Level, Least: 1}}}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
@@ -93,14 +93,18 @@ func (f *fence) flapping(t *track, now ms) {
 func (f *fence) nowFlaps(in *incident, now ms) {
 	before := in.S.Finding
 	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
+	if in.Zone >= 0 {
+		in.Zone = f.whereItDips(in.Zone) // what was seen at one moment may have been half a touch
+	}
 	f.tellChange(in, before, now)
 	if f.Suspect.For == in.S.ID {
 		f.closeSuspicion()
 	}
 }
 
-// whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from.
-func (f *fence) whereItDips(t *track) int {
+// whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or
+// else when they do not tell.
+func (f *fence) whereItDips(otherwise int) int {
 	before := make([]float64, len(f.tracks))
 	kept := make([]since, len(f.tracks))
 	for i, o := range f.tracks {
@@ -129,5 +133,5 @@ func (f *fence) whereItDips(t *track) int {
 	if v.zone >= 0 {
 		return v.zone
 	}
-	return max(t.node-1, 0)
+	return otherwise
 }

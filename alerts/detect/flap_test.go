@@ -1,0 +1,120 @@
+package detect_test
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+)
+
+// touch lets a contact of ohms in the middle of a zone come and go: each time on and off for mean times drawn at
+// random.
+func (b *bench) touch(zone string, ohms float64, on, off time.Duration) {
+	s := b.zone(zone)
+	s.part = 0.5
+	next := b.now
+	b.while = func(now time.Time) {
+		for !now.Before(next) {
+			if s.short > 0 {
+				s.short = 0
+				next = next.Add(time.Duration(b.rng.ExpFloat64() * float64(off)))
+			} else {
+				s.short = 1 / ohms
+				next = next.Add(time.Duration(b.rng.ExpFloat64() * float64(on)))
+			}
+		}
+	}
+}
+
+// flaps are contacts that come and go, by sensor period.
+var flaps = []struct {
+	name    string
+	every   time.Duration
+	on, off time.Duration
+	days    float64
+	most    int // alarms
+}{
+	{"half a minute in five, each minute", time.Minute, 30 * time.Second, 4 * time.Minute, 0.5, 2},
+	{"a minute in four, each minute", time.Minute, time.Minute, 3 * time.Minute, 0.5, 2},
+	{"evenly, each minute", time.Minute, 4 * time.Minute, 4 * time.Minute, 0.5, 2},
+	{"ten minutes of half an hour, each minute", time.Minute, 10 * time.Minute, 20 * time.Minute, 0.6, 3},
+	{"mostly on, each minute", time.Minute, 20 * time.Minute, 5 * time.Minute, 0.5, 2},
+	{"seconds, each minute", time.Minute, 5 * time.Second, 30 * time.Second, 0.5, 2},
+	{"five minutes of twenty, each ten", 10 * time.Minute, 5 * time.Minute, 15 * time.Minute, 2, 3},
+	{"evenly, each ten", 10 * time.Minute, 30 * time.Minute, 30 * time.Minute, 2, 3},
+	{"seconds, each ten", 10 * time.Minute, 5 * time.Second, 20 * time.Second, 3, 3},
+}
+
+// A contact that comes and goes is a few alarms at most, comes to be called what it is, in its zone, and returns when
+// it has long been calm.
+func TestFlapping(t *testing.T) {
+	for _, tt := range flaps {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			f.Energizers[0].Sensor.Every = tt.every
+			for i := range f.Zones {
+				f.Zones[i].Sensor.Every = tt.every
+			}
+			b := newBench(t, f)
+			b.run(30 * time.Hour)
+			b.quiet()
+			b.touch("hazel", 200, tt.on, tt.off)
+			b.run(time.Duration(tt.days * 24 * float64(time.Hour)))
+			b.while = nil
+			b.wires["cartshed"].mend()
+			calm := b.now
+			b.run(12 * time.Hour)
+			all := b.alarms()
+			if len(all) == 0 || len(all) > tt.most {
+				b.show()
+				t.Fatalf("%d alarms, want 1 to %d", len(all), tt.most)
+			}
+			i := slices.IndexFunc(b.events, func(e alerts.Event) bool { return e.Cause == alerts.CauseIntermittent })
+			if i < 0 {
+				b.show()
+				t.Fatal("never called intermittent")
+			}
+			if e := b.events[i]; e.Condition != alerts.Intermittent || e.Priority != alerts.Medium {
+				t.Errorf("told %s %s %s: %s; want intermittent, medium", e.Source, e.Condition, e.Priority, e.Text)
+			}
+			if e := b.events[i]; e.Source != "zone/hazel" {
+				t.Logf("told of %s, truly hazel", e.Source)
+			}
+			for _, a := range all {
+				if a.over.IsZero() {
+					t.Errorf("%s is still up twelve hours after the last touch at %s", a.id, calm)
+				}
+			}
+		})
+	}
+}
+
+// Stock that lean on the wire thirty times a day are nobody's alarm, as long as they do so for less than two reports.
+func TestStockLeaning(t *testing.T) {
+	for _, every := range []time.Duration{20 * time.Second, time.Minute, 10 * time.Minute} {
+		t.Run(every.String(), func(t *testing.T) {
+			f := paddocks()
+			for i := range f.Zones {
+				f.Zones[i].Sensor.Every = every
+			}
+			b := newBench(t, f)
+			b.run(24 * time.Hour)
+			lane := b.zone("lane")
+			next, up := b.now, time.Time{}
+			b.while = func(now time.Time) {
+				longest := min(28, 0.9*every.Seconds())
+				if now.After(next) && now.Hour() >= 5 && now.Hour() < 21 { // 30 in sixteen hours
+					up = now.Add(time.Duration((3 + (longest-3)*b.rng.Float64()) * float64(time.Second)))
+					next = now.Add(time.Duration(b.rng.ExpFloat64() * float64(32*time.Minute)))
+					lane.short, lane.part = 1/(300+900*b.rng.Float64()), b.rng.Float64()
+				}
+				if now.After(up) {
+					lane.short = 0
+				}
+			}
+			b.run(14 * 24 * time.Hour)
+			b.quiet()
+		})
+	}
+}
