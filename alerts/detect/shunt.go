@@ -36,22 +36,30 @@ func (d *diagnoser) place(v *verdict) {
 // cuts is into how many parts a zone is cut to look for the place of a fault.
 const cuts = 40
 
-// misfitAt returns the least misfit of v's fault when it lies atM metres into its zone, whatever its ohms.
+// misfitAt returns the least misfit of v's fault when it lies atM metres into its zone, whatever its ohms. Source ohms
+// are known to a seventh or so.
 func (d *diagnoser) misfitAt(v *verdict, atM float64) float64 {
 	least, st := math.Inf(1), d.base
 	for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
 		st.SourceOhms = d.base.SourceOhms * k
 		odds := math.Log(k) / 0.15
 		f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: atM, Ohms: v.fault.Ohms}
-		for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
-			centre := f.Ohms
-			for _, m := range [3]float64{1 / step, 1, step} {
-				try := f
-				try.Ohms = centre * m
-				d.solver.Volts(d.after, st, try)
-				if s := d.misfit(0.02) + odds*odds + contact(f.Kind, try.Ohms); s < least {
-					least, f.Ohms = s, try.Ohms
-				}
+		least = min(least, odds*odds+d.overOhms(st, f))
+	}
+	return least
+}
+
+// overOhms returns the least misfit of f over its ohms, from f's own outward in steps that narrow.
+func (d *diagnoser) overOhms(st line.State, f line.Fault) float64 {
+	least := math.Inf(1)
+	for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
+		centre := f.Ohms
+		for _, m := range [3]float64{1 / step, 1, step} {
+			try := f
+			try.Ohms = centre * m
+			d.solver.Volts(d.after, st, try)
+			if s := d.misfit(0.02) + contact(f.Kind, try.Ohms); s < least {
+				least, f.Ohms = s, try.Ohms
 			}
 		}
 	}
