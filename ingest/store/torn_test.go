@@ -117,16 +117,7 @@ func TestPackFailsAnywhere(t *testing.T) {
 			check := func(when string) {
 				t.Helper()
 				for name, rs := range want {
-					if diff := diffReadings(rs, collect(t, db, name, time.Time{}, time.Time{})); diff != "" {
-						t.Fatalf("%s, %s (-want +got):\n%s", when, name, diff)
-					}
-					days, err := db.Buckets(ctx, name, pulse.Volts, day0, day0.Add(time.Hour), time.Hour)
-					if err != nil || len(days) != 1 || days[0].N != len(rs) {
-						t.Fatalf("%s, %s: counted %v, %v; want %d", when, name, days, err, len(rs))
-					}
-					if fresh := mustAppend(t, db, rs...); len(fresh) != 0 {
-						t.Fatalf("%s, %s: known readings were taken for new: %v", when, name, fresh)
-					}
+					hasOnce(t, db, when, name, rs)
 				}
 			}
 			check("after the failure")
@@ -144,6 +135,21 @@ func TestPackFailsAnywhere(t *testing.T) {
 			}
 			checkBlocks(t, db)
 		})
+	}
+}
+
+// hasOnce fails unless the store reads, counts and knows just these readings of a sensor, all within the first hour.
+func hasOnce(t *testing.T, db *DB, when string, name pulse.SensorID, rs []pulse.Reading) {
+	t.Helper()
+	if diff := diffReadings(rs, collect(t, db, name, time.Time{}, time.Time{})); diff != "" {
+		t.Fatalf("%s, %s (-want +got):\n%s", when, name, diff)
+	}
+	hours, err := db.Buckets(t.Context(), name, pulse.Volts, day0, day0.Add(time.Hour), time.Hour)
+	if err != nil || len(hours) != 1 || hours[0].N != len(rs) {
+		t.Fatalf("%s, %s: counted %v, %v; want %d", when, name, hours, err, len(rs))
+	}
+	if fresh := mustAppend(t, db, rs...); len(fresh) != 0 {
+		t.Fatalf("%s, %s: known readings were taken for new: %v", when, name, fresh)
 	}
 }
 

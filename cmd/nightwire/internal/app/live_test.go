@@ -54,6 +54,18 @@ type liveRun struct {
 	events []alerts.Event
 }
 
+// deaths returns how many zones were called dead so far.
+func (l *liveRun) deaths() (n int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, e := range l.events {
+		if e.Kind == alerts.Raised && e.Condition == alerts.Dead {
+			n++
+		}
+	}
+	return n
+}
+
 // startLive runs a watch until the returned function is called, which waits for its end.
 func startLive(t *testing.T, cfg *config.Config, dir string, clock *handClock) (*liveRun, func()) {
 	t.Helper()
@@ -106,9 +118,9 @@ func wait[T any](t testing.TB, ch <-chan T) T {
 	}
 }
 
-// TestLiveAndReplayAgree plays a night through the broker, the store and the page, with one alarm answered from its
-// message, and holds what was said against a replay of the same messages and answers.
-func TestLiveAndReplayAgree(t *testing.T) {
+// hookedFarm returns a small farm whose two people have their messages posted here.
+func hookedFarm(t *testing.T) (*config.Config, <-chan map[string]any) {
+	t.Helper()
 	messages := make(chan map[string]any, 100)
 	hook := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		var m map[string]any
@@ -116,7 +128,7 @@ func TestLiveAndReplayAgree(t *testing.T) {
 			messages <- m
 		}
 	}))
-	defer hook.Close()
+	t.Cleanup(hook.Close)
 	dir := t.TempDir()
 	if err := os.WriteFile(filepath.Join(dir, "secret"), []byte("not so much of a secret"), 0o600); err != nil {
 		t.Fatal(err)
@@ -130,8 +142,14 @@ func TestLiveAndReplayAgree(t *testing.T) {
 	if err := cfg.ReadSecrets(); err != nil {
 		t.Fatal(err)
 	}
-	clock := &handClock{at: start}
-	data := filepath.Join(dir, "data")
+	return cfg, messages
+}
+
+// TestLiveAndReplayAgree plays a night through the broker, the store and the page, with one alarm answered from its
+// message, and holds what was said against a replay of the same messages and answers.
+func TestLiveAndReplayAgree(t *testing.T) {
+	cfg, messages := hookedFarm(t)
+	clock, data := &handClock{at: start}, t.TempDir()
 	live, stop := startLive(t, cfg, data, clock)
 	at := wait(t, live.addresses)
 	p, err := newPublisher(t.Context(), "mqtt://"+at.Broker, 1, 1)
@@ -153,15 +171,7 @@ func TestLiveAndReplayAgree(t *testing.T) {
 		}
 		wait(t, live.arrived)
 		wait(t, live.looked)
-		live.mu.Lock()
-		n := 0
-		for _, e := range live.events {
-			if e.Kind == alerts.Raised && e.Condition == alerts.Dead {
-				n++
-			}
-		}
-		live.mu.Unlock()
-		if n > raised {
+		if n := live.deaths(); n > raised {
 			raised = n
 			if msg := waitRaised(t, messages, "hazel-dead"); n == 2 {
 				acknowledge(t, at.Page, msg)
