@@ -99,7 +99,7 @@ func TestWritesLittle(t *testing.T) {
 	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
 	farmFile := sensorFarm(t, 20, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
 	watch := startWatch(t, farmFile, filepath.Join(t.TempDir(), "data"))
-	until(t, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	watch.ready(t, page)
 	c := dialPaho(t, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
 	want := 0.0
 	round := func() {
@@ -166,7 +166,9 @@ func BenchmarkDrain(b *testing.B) {
 	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
 	farmFile := sensorFarm(b, 20, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
 	data := filepath.Join(b.TempDir(), "data")
-	startWatch(b, farmFile, data).subscribed(b, page)
+	watch := startWatch(b, farmFile, data)
+	watch.ready(b, page)
+	watch.stop(b)
 	bare := bareOptions(url, nil)
 	subscribeBare(b, bare)
 	from := time.Now().Add(-24 * time.Hour)
@@ -179,13 +181,6 @@ func BenchmarkDrain(b *testing.B) {
 	b.ReportMetric(bareRate, "bare/s")
 	b.ReportMetric(wholeRate, "whole/s")
 	b.ReportMetric(wholeRate/bareRate, "ratio")
-}
-
-// subscribed waits until a watch has its session at the broker, and ends it.
-func (p *process) subscribed(tb testing.TB, page int) {
-	tb.Helper()
-	until(tb, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
-	p.stop(tb)
 }
 
 // backlog publishes messages for sessions that are away, each with a time of its own, and returns the next time.

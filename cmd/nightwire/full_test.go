@@ -88,7 +88,7 @@ page: {listen: "127.0.0.1:%d"}
 	}
 	data := filepath.Join(disk, "data")
 	watch := startWatch(t, farmFile, data)
-	until(t, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	watch.ready(t, page)
 	c := dialPaho(t, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
 	sent := 0
 	round := func(hazel float64) {
@@ -135,7 +135,7 @@ page: {listen: "127.0.0.1:%d"}
 		t.Fatal(err)
 	}
 	until(t, "everything is stored", func() bool { return stored() == float64(sent) })
-	until(t, "the watch is ready again", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	watch.ready(t, page)
 	select {
 	case again := <-told:
 		t.Errorf("told again: %q", again)

@@ -90,10 +90,11 @@ func flood(t *testing.T, url string, messages int, between func(done int)) {
 }
 
 // killAndCount floods a watch, kills it again and again, and checks that the store has every reading once.
-func killAndCount(t *testing.T, url, farmFile string, kills, messages int) {
+func killAndCount(t *testing.T, url, farmFile string, page, kills, messages int) {
 	t.Helper()
 	data := filepath.Join(t.TempDir(), "data")
 	watch := startWatch(t, farmFile, data)
+	watch.ready(t, page) // a broker keeps nothing for a session that it has never seen
 	killed := 0
 	flood(t, url, messages, func(done int) {
 		if done >= (killed+1)*messages/(kills+1) && killed < kills {
@@ -159,8 +160,9 @@ func TestKilledBesideAnOutsideBroker(t *testing.T) {
 		t.Skip("skipped: takes a while")
 	}
 	url := fmt.Sprintf("mqtt://127.0.0.1:%d", startMosquitto(t))
-	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, port(t)))
-	killAndCount(t, url, farmFile, kills, messages)
+	page := port(t)
+	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
+	killAndCount(t, url, farmFile, page, kills, messages)
 }
 
 // TestKilledWithItsOwnBroker kills the watch and with it the broker that it has built in.
@@ -171,7 +173,7 @@ func TestKilledWithItsOwnBroker(t *testing.T) {
 	} else if testing.Short() {
 		t.Skip("skipped: takes a while")
 	}
-	p := port(t)
-	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {listen: \"127.0.0.1:%d\"}\npage: {listen: \"127.0.0.1:%d\"}\n", p, port(t)))
-	killAndCount(t, fmt.Sprintf("mqtt://127.0.0.1:%d", p), farmFile, kills, messages)
+	p, page := port(t), port(t)
+	farmFile := sensorFarm(t, 1, fmt.Sprintf("broker: {listen: \"127.0.0.1:%d\"}\npage: {listen: \"127.0.0.1:%d\"}\n", p, page))
+	killAndCount(t, fmt.Sprintf("mqtt://127.0.0.1:%d", p), farmFile, page, kills, messages)
 }

@@ -168,6 +168,12 @@ func startWatch(tb testing.TB, farmFile, data string) *process {
 	return p
 }
 
+// ready waits until a watch says that readings get through to its store.
+func (p *process) ready(tb testing.TB, page int) {
+	tb.Helper()
+	until(tb, "the watch is ready", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+}
+
 // TestANightFromSensorToBed goes the whole way with other people's programs: mosquitto for the broker, mosquitto_pub
 // for the sensors, and a mail server. A zone goes dead, the mail comes, its link is pressed, and the zone comes back.
 func TestANightFromSensorToBed(t *testing.T) {
@@ -198,7 +204,7 @@ page: {listen: "127.0.0.1:%[4]d", url: "http://127.0.0.1:%[4]d"}
 	}
 	data := filepath.Join(dir, "data")
 	watch := startWatch(t, farmFile, data)
-	until(t, "the watch hears the broker", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
+	watch.ready(t, page)
 	n := 0
 	round := func(hazel float64) {
 		n++
