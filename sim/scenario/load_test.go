@@ -46,7 +46,7 @@ func TestLoad(t *testing.T) {
 
 func TestLoadRefuses(t *testing.T) {
 	tests := []struct{ name, old, now, want string }{
-		{"unknown key", "days: 3", "days: 3\nnights: 4", "line 4: field nights not found"},
+		{"unknown key", "days: 3", "days: 3\nnights: 4", "[4:1] unknown field \"nights\""},
 		{"bad date", "2026-05-01", "tomorrow", "not a date"},
 		{"no days", "days: 3", "days: 0", "days 0"},
 		{"not a number of days", "days: 3", "days: .nan", "days NaN"},

@@ -14,7 +14,7 @@ import (
 	"strings"
 	"time"
 
-	"go.yaml.in/yaml/v3"
+	"github.com/goccy/go-yaml"
 
 	"nightwire/ingest/farm"
 	"nightwire/sim"
@@ -67,9 +67,7 @@ func Load(b []byte) (*Scenario, error) {
 		return nil, errors.New("scenario file is over 1 MB; cut it down")
 	}
 	var f file
-	dec := yaml.NewDecoder(bytes.NewReader(b))
-	dec.KnownFields(true)
-	if err := dec.Decode(&f); err != nil {
+	if err := yaml.NewDecoder(bytes.NewReader(b), yaml.Strict()).Decode(&f); err != nil {
 		if errors.Is(err, io.EOF) {
 			return nil, errors.New("scenario file is empty; start from one of the seasons that come along")
 		}

@@ -52,7 +52,7 @@ func rooms() []room {
 		{name: "alerts/notify/webhook", may: []string{"alerts", "alerts/notify/internal/post"}, tests: []string{"ingest/farm"}},
 
 		{name: "sim", may: []string{"ingest/farm", "ingest/pulse"}},
-		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "go.yaml.in/yaml/v3"}},
+		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
 		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "github.com/spf13/cobra/...",
 			"golang.org/x/term",            // is it a terminal?
