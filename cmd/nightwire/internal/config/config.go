@@ -154,7 +154,7 @@ func Parse(path string, text []byte) (*Config, error) {
 	root := r.parse(text)
 	if root == nil {
 		if len(r.mistakes) == 0 {
-			r.note(&node{line: 1, column: 1, width: 1}, "the file is empty", "nightwire init writes one to start from")
+			r.note(&node{line: 1, column: 1, width: 1}, "the file is empty", "deploy/examples has one to start from")
 		}
 		return nil, r.mistakes
 	}
