@@ -6,6 +6,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -85,11 +87,17 @@ func TestSmallEnoughForABoard(t *testing.T) {
 	get(fmt.Sprintf("http://127.0.0.1:%d/", page))
 	kb := procFigure(t, watch.cmd.Process.Pid, "status", "VmRSS")
 	t.Logf("first reading stored %s after the start; resident memory %.1f MB", cold.Round(time.Millisecond), float64(kb)/1024)
-	if kb > 80<<10 {
+	if kb > 80<<10 && !raced() { // the race detector takes several times the memory
 		t.Errorf("resident memory is %d kB, the bar is 80 MB", kb)
 	}
 	c.Disconnect(100)
 	watch.stop(t)
+}
+
+// raced reports whether the programs under test run under the race detector.
+func raced() bool {
+	info, ok := debug.ReadBuildInfo()
+	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
 }
 
 // TestWritesLittle holds what one durable commit of 20 sensors writes against the bar of 16 kB, with an outside broker:
