@@ -193,7 +193,7 @@ func (f *fence) checkGrowth(now ms) {
 		cut := s.up() && f.Days.Fresh[z] > s.Raised
 		switch {
 		case cut:
-			f.w.clear(s, now, fmt.Sprintf("%s was trimmed: growth starts afresh.", titled(f.net.Zones[z].Name)))
+			f.w.clear(s, now, fmt.Sprintf("%s is well up again: growth on it, or on the wire it shares, was cut.", titled(f.net.Zones[z].Name)))
 			f.Due[z] = 0
 		case ok && s.up():
 			s.Good = 0
