@@ -51,25 +51,8 @@ func fill(t *testing.T, dir string) (path string) {
 	return path
 }
 
-// TestAFullDiskHidesNoDeadFence fills the disk under a watch. A zone that goes dead then still wakes somebody; when
-// there is room again, everything is stored and nobody is told twice.
-func TestAFullDiskHidesNoDeadFence(t *testing.T) {
-	if testing.Short() {
-		t.Skip("skipped: takes two reporting periods of twenty seconds")
-	}
-	disk := smallDisk(t, 8<<20)
-	told := make(chan string, 100)
-	hook := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		var m struct{ Kind, Subject string }
-		if json.NewDecoder(r.Body).Decode(&m) == nil {
-			told <- m.Kind + " " + m.Subject
-		}
-	}))
-	defer hook.Close()
-	mqtt, page := startMosquitto(t), port(t)
-	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
-	farmFile := filepath.Join(t.TempDir(), "farm.yaml")
-	text := fmt.Sprintf(`farm: test-bank
+// fullFarm takes the addresses of webhook and broker, and the port of the page.
+const fullFarm = `farm: test-bank
 energizers:
   - {name: shed, open_kv: 8, sensor: {topic: test-bank/shed, every: 20s}}
 zones:
@@ -80,12 +63,50 @@ people:
 channels: {webhook: {secret_file: secret}}
 broker: {url: %q}
 page: {listen: "127.0.0.1:%d"}
-`, hook.URL, url, page)
-	for path, content := range map[string]string{farmFile: text, filepath.Join(filepath.Dir(farmFile), "secret"): strings.Repeat("s", 32)} {
-		if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
-			t.Fatal(err)
+`
+
+// listener takes webhook messages at url, and passes on the kind and subject of each.
+func listener(t *testing.T) (told <-chan string, url string) {
+	t.Helper()
+	out := make(chan string, 100)
+	hook := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var m struct{ Kind, Subject string }
+		if json.NewDecoder(r.Body).Decode(&m) == nil {
+			out <- m.Kind + " " + m.Subject
+		}
+	}))
+	t.Cleanup(hook.Close)
+	return out, hook.URL
+}
+
+// firstTold has the sensors report every 20 seconds until somebody is told of something.
+func firstTold(t *testing.T, told <-chan string, round func()) string {
+	t.Helper()
+	tick := time.NewTicker(20 * time.Second)
+	defer tick.Stop()
+	for range 60 {
+		round()
+		select {
+		case got := <-told:
+			return got
+		case <-tick.C:
 		}
 	}
+	t.Fatal("nobody was told of the dead zone")
+	return ""
+}
+
+// TestAFullDiskHidesNoDeadFence fills the disk under a watch. A zone that goes dead then still wakes somebody; when
+// there is room again, everything is stored and nobody is told twice.
+func TestAFullDiskHidesNoDeadFence(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: takes two reporting periods of twenty seconds")
+	}
+	disk := smallDisk(t, 8<<20)
+	told, hook := listener(t)
+	mqtt, page := startMosquitto(t), port(t)
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
+	farmFile := writeFarm(t, fmt.Sprintf(fullFarm, hook, url, page))
 	data := filepath.Join(disk, "data")
 	watch := startWatch(t, farmFile, data)
 	watch.ready(t, page)
@@ -114,19 +135,7 @@ page: {listen: "127.0.0.1:%d"}
 	if !strings.Contains(watch.said(), "hint: make room on the disk") {
 		t.Errorf("no word of what to do:\n%s", watch.said())
 	}
-	tick := time.NewTicker(20 * time.Second)
-	defer tick.Stop()
-	var got string
-	for round(0); got == ""; {
-		select {
-		case got = <-told:
-		case <-tick.C:
-			round(0)
-		}
-		if sent > 200 {
-			t.Fatal("nobody was told of the dead zone")
-		}
-	}
+	got := firstTold(t, told, func() { round(0) })
 	if !strings.HasPrefix(got, "raised ") || !strings.Contains(got, "azel") {
 		t.Errorf("told was %q, want that hazel is dead", got)
 	}

@@ -174,20 +174,8 @@ func (p *process) ready(tb testing.TB, page int) {
 	until(tb, "the watch is ready", func() bool { return get(fmt.Sprintf("http://127.0.0.1:%d/-/ready", page)) == "ok\n" })
 }
 
-// TestANightFromSensorToBed goes the whole way with other people's programs: mosquitto for the broker, mosquitto_pub
-// for the sensors, and a mail server. A zone goes dead, the mail comes, its link is pressed, and the zone comes back.
-func TestANightFromSensorToBed(t *testing.T) {
-	if testing.Short() {
-		t.Skip("skipped: takes two reporting periods of twenty seconds")
-	}
-	pub := needPeer(t, "mosquitto_pub")
-	mqtt := startMosquitto(t)
-	box, smtp := startMailServer(t)
-	dir := t.TempDir()
-	page := port(t)
-	const every = 20 * time.Second
-	farmFile := filepath.Join(dir, "farm.yaml")
-	text := fmt.Sprintf(`farm: test-bank
+// nightFarm takes the reporting period and the ports of mail server, broker and page.
+const nightFarm = `farm: test-bank
 energizers:
   - {name: shed, open_kv: 8, sensor: {topic: test-bank/shed, every: %[1]s}}
 zones:
@@ -198,40 +186,35 @@ people:
 channels: {mail: {host: 127.0.0.1, port: %[2]d, security: none, from: fence@example.org}}
 broker: {url: "mqtt://127.0.0.1:%[3]d"}
 page: {listen: "127.0.0.1:%[4]d", url: "http://127.0.0.1:%[4]d"}
-`, every, smtp, mqtt, page)
-	if err := os.WriteFile(farmFile, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
+`
+
+// TestANightFromSensorToBed goes the whole way with other people's programs: mosquitto for the broker, mosquitto_pub
+// for the sensors, and a mail server. A zone goes dead, the mail comes, its link is pressed, and the zone comes back.
+func TestANightFromSensorToBed(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: takes two reporting periods of twenty seconds")
 	}
-	data := filepath.Join(dir, "data")
+	pub := needPeer(t, "mosquitto_pub")
+	mqtt := startMosquitto(t)
+	box, smtp := startMailServer(t)
+	page := port(t)
+	const every = 20 * time.Second
+	farmFile := writeFarm(t, fmt.Sprintf(nightFarm, every, smtp, mqtt, page))
+	data := filepath.Join(t.TempDir(), "data")
 	watch := startWatch(t, farmFile, data)
 	watch.ready(t, page)
 	n := 0
 	round := func(hazel float64) {
 		n++
 		for topic, kv := range map[string]float64{"shed": 7.8, "brook": 7.4, "hazel": hazel} {
-			kv += 0.01 * float64(n%3)
-			msg := fmt.Sprintf(`{"kv":%.2f}`, kv)
-			if out, err := exec.CommandContext(t.Context(), pub, "-h", "127.0.0.1", "-p", fmt.Sprint(mqtt), "-q", "1", "-t", "test-bank/"+topic, "-m", msg).CombinedOutput(); err != nil {
-				t.Fatalf("publish: %v: %s", err, out)
-			}
+			sensorSays(t, pub, mqtt, "test-bank/"+topic, kv+0.01*float64(n%3))
 		}
 	}
 	for range 10 {
 		round(7.0)
 	}
 	fault := time.Now()
-	stopRounds := make(chan struct{})
-	var wg sync.WaitGroup
-	wg.Go(func() {
-		for tick := time.Tick(every); ; {
-			round(0)
-			select {
-			case <-tick:
-			case <-stopRounds:
-				return
-			}
-		}
-	})
+	stop := repeatedly(every, func() { round(0) })
 	var m *mail.Message
 	until(t, "the mail comes", func() bool { m = newestMail(t, box, "(?i)hazel.*dead"); return m != nil })
 	took := time.Since(fault)
@@ -239,8 +222,7 @@ page: {listen: "127.0.0.1:%[4]d", url: "http://127.0.0.1:%[4]d"}
 	if took > 2*every {
 		t.Errorf("the mail came after %s, more than two reporting periods", took)
 	}
-	close(stopRounds)
-	wg.Wait()
+	stop()
 	press(t, m)
 	if out := output(t, "nightwire", "status", "--config", farmFile, "--data", data); !strings.Contains(out, "Ann has it") {
 		t.Errorf("status after the answer:\n%s", out)
@@ -253,15 +235,62 @@ page: {listen: "127.0.0.1:%[4]d", url: "http://127.0.0.1:%[4]d"}
 		t.Errorf("status at the end:\n%s", out)
 	}
 	watch.stop(t)
+	if got := exported(t, farmFile, data); got != 3*n {
+		t.Errorf("%d readings are stored, %d were published", got, 3*n)
+	}
+}
+
+// sensorSays has mosquitto_pub publish one report.
+func sensorSays(t *testing.T, pub string, mqtt int, topic string, kv float64) {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), pub, "-h", "127.0.0.1", "-p", fmt.Sprint(mqtt), "-q", "1", "-t", topic, "-m", fmt.Sprintf(`{"kv":%.2f}`, kv))
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("publish: %v: %s", err, out)
+	}
+}
+
+// repeatedly calls f at once and then every so often, until it is told to stop.
+func repeatedly(every time.Duration, f func()) (stop func()) {
+	done := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for tick := time.Tick(every); ; {
+			f()
+			select {
+			case <-tick:
+			case <-done:
+				return
+			}
+		}
+	})
+	return func() {
+		close(done)
+		wg.Wait()
+	}
+}
+
+// writeFarm writes a farm file, and the secret that it may name beside it.
+func writeFarm(t *testing.T, text string) (path string) {
+	t.Helper()
+	dir := t.TempDir()
+	for name, content := range map[string]string{"farm.yaml": text, "secret": strings.Repeat("s", 32)} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return filepath.Join(dir, "farm.yaml")
+}
+
+// exported returns how many readings the watch has kept.
+func exported(t *testing.T, farmFile, data string) int {
+	t.Helper()
 	var csv strings.Builder
 	cmd := exec.Command("nightwire", "export", "--config", farmFile, "--data", data)
 	cmd.Stdout = &csv
 	if err := cmd.Run(); err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Count(csv.String(), "\n") - 1; got != 3*n {
-		t.Errorf("%d readings are stored, %d were published", got, 3*n)
-	}
+	return strings.Count(csv.String(), "\n") - 1
 }
 
 // startMailServer starts a mail server that puts what it gets into a folder.
