@@ -99,7 +99,7 @@ func (s *supplyWatch) standing() *standing {
 // low reports whether the supply is low, as far as it is known.
 func (s *supplyWatch) low() bool {
 	v, ok := s.Supply.median()
-	return ok && v < batteryLow*nominal(v)
+	return ok && v < BatteryLow(v)
 }
 
 func (s *supplyWatch) judgeBattery(f *fence, now ms) {
@@ -126,7 +126,7 @@ func (f *fence) batteryLow(v float64, now ms) {
 	fd := alerts.Finding{
 		Source: f.energizer.Source(), Condition: alerts.Weak, Cause: alerts.SupplyLow, Priority: alerts.Medium, KV: f.output(),
 		Text:     fmt.Sprintf("%s's battery is down to %.1f V: swap or charge it before the pulses fail, and look at the panel and the leads.", titled(f.energizer.Name), v),
-		Evidence: []string{fmt.Sprintf("supply %.2f V, under %.1f V", v, batteryLow*nominal(v))},
+		Evidence: []string{fmt.Sprintf("supply %.2f V, under %.1f V", v, BatteryLow(v))},
 	}
 	if !s.Slow.up() {
 		f.w.raise(&s.Battery, now, fd)
@@ -278,6 +278,8 @@ const (
 	stakesRise  = 3.5 // times the ohms as strung
 	earthWell   = 72 * 60 * 60_000
 	earthLooks  = 8
+
+	leastEarthAmps = 0.2 // under this current the stakes' volts say little of their ohms
 )
 
 // checkEarth looks, in quiet, whether the stakes carry more than the current through them explains.
@@ -287,7 +289,7 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 	if !ok {
 		return
 	}
-	ohms := v / math.Max(est.LoadAmps, 0.2)
+	ohms := v / math.Max(est.LoadAmps, leastEarthAmps)
 	if f.Learnt && s.EarthOhm == 0 {
 		s.EarthOhm = math.Max(ohms, f.energizer.EarthOhms)
 	}

@@ -223,13 +223,12 @@ const (
 
 // timers does what is due at now whether or not a reading comes.
 func (f *fence) timers(now ms) {
-	if f.Suspect.Open {
-		if now >= f.Suspect.Since+f.wait() {
-			f.decide(now)
-		}
-		if f.Suspect.Open { // look again at the latest when the next round should be in
-			f.w.due(max(f.Suspect.Since+f.wait(), now+f.longest()/2))
-		}
+	if f.Suspect.Open && f.Suspect.wants(now, f.wait()) {
+		f.Suspect.Waited = true
+		f.decide(now)
+	}
+	if f.Suspect.Open && f.Suspect.wants(math.MaxInt64, f.wait()) { // look again at the latest when the next round should be in
+		f.w.due(max(f.Suspect.Since+f.wait(), now+f.longest()/2))
 	}
 	f.closeDay(now)
 	f.settle(now)

@@ -37,17 +37,21 @@ const (
 
 func (b *dayBook) init(zones int) { b.Fresh = make([]ms, zones) }
 
-// best returns the highest level of the zone at node in the last days, volts; infinite when none is known.
-func (b *dayBook) best(node int) float64 {
+// best returns the highest level of the zone at node on the days begun since from, volts; infinite when none is known.
+func (b *dayBook) best(node int, from ms) float64 {
 	v := 0.0
-	for _, r := range b.Rows[max(0, len(b.Rows)-8):] {
-		v = max(v, r.Level[node])
+	for _, r := range b.Rows {
+		if r.Start >= from {
+			v = max(v, r.Level[node])
+		}
 	}
 	if v == 0 {
 		return math.Inf(1)
 	}
 	return v
 }
+
+const day = 24 * 60 * 60_000
 
 // midnight returns when the farm's day after m begins.
 func (w *Watch) midnight(m ms) ms {

@@ -78,11 +78,17 @@ func (f *fence) sameTrouble(v verdict, now ms) *incident {
 		if in.Slow || in.Shift && v.zone != in.Zone {
 			continue
 		}
-		if v.zone == in.Zone || v.cause == in.Cause && now-in.S.Raised < sameHour {
+		if v.zone == in.Zone || v.cause == in.Cause && now-in.S.Raised < sameHour && f.oneWay(v, in) {
 			return in
 		}
 	}
 	return nil
+}
+
+// oneWay reports whether the fault of in can have come to look like v: a parted wire takes down what is behind it, and
+// no zone of another branch.
+func (f *fence) oneWay(v verdict, in *incident) bool {
+	return v.cause != alerts.Open || v.zone < 0 || in.Zone < 0 || f.net.Behind(v.zone, in.Zone) || f.net.Behind(in.Zone, v.zone)
 }
 
 // open begins an incident.
@@ -282,7 +288,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	if in.Slow {
 		if v < minimum*1.03 {
 			in.Quiet, m.Better = now, 0
-		} else if v > f.Days.best(t.node)*trimmedUp && v > 1.15*minimum {
+		} else if v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp && v > 1.15*minimum {
 			if m.Better == 0 {
 				m.Better = now
 			}
@@ -362,6 +368,9 @@ func (in *incident) over(f *fence, now ms) bool {
 			better = better && m.Better > 0 && now-m.Better >= betterFor
 		}
 		return better || now-in.Quiet >= slowReturn && f.nightsHold(in)
+	}
+	if in.Cause == alerts.EnergizerOff && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
+		return true // an energizer that is off leaves no zone hot; one that is still dead has a fault of its own
 	}
 	spoke := false
 	for _, m := range in.Members {

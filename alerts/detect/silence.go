@@ -66,7 +66,9 @@ func (w *Watch) checkSilence(now ms) {
 		heard++
 		owed := t.overdue(now)
 		all = all && owed >= linkOverdue
-		w.due(t.nextOwed(owed, now))
+		if !w.state.Link.up() { // until somebody is heard again there is nothing to look for
+			w.due(t.nextOwed(owed, now))
+		}
 	}
 	switch {
 	case w.state.Link.up():
@@ -89,7 +91,11 @@ func (t *track) nextOwed(owed float64, now ms) ms {
 	if owed >= leastOverdue {
 		after = t.silentAfter()
 	}
-	return max(now+1000, t.LastHeard+ms((after+0.25)*float64(t.every))+1)
+	next := t.LastHeard + ms((after+0.25)*float64(t.every)) + 1
+	if next <= now {
+		return now + 15_000 // it waits for the others
+	}
+	return next
 }
 
 // unlikely reports whether so many lost reports at once are beyond what the sensors' records allow.

@@ -118,3 +118,50 @@ func mustBeSound(t testing.TB, f *farm.Farm, events []alerts.Event) {
 		t.Error(s)
 	}
 }
+
+// wrongs are events that must be found unsound.
+var wrongs = []struct {
+	name   string
+	events []alerts.Event
+}{
+	{"returned, never raised", []alerts.Event{sample(alerts.Returned, 0)}},
+	{"raised twice", []alerts.Event{sample(alerts.Raised, 0), sample(alerts.Raised, 1)}},
+	{"its ID again", []alerts.Event{sample(alerts.Raised, 0), sample(alerts.Returned, 1), sample(alerts.Updated, 2)}},
+	{"back in time", []alerts.Event{sample(alerts.Raised, 5), sample(alerts.Updated, 4)}},
+	{"no text", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "" })}},
+	{"no full stop", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "Lane is dead" })}},
+	{"not a number", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "Lane is dead at NaN kV." })}},
+	{"a bad verb", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "Lane is dead at %!d(float64=1)." })}},
+	{"no place in the head", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "Something is dead." })}},
+	{"three sentences", []alerts.Event{alter(func(e *alerts.Event) { e.Text = "Lane is dead. Walk there. Now." })}},
+	{"unknown zone", []alerts.Event{alter(func(e *alerts.Event) { e.Source, e.Text = "zone/moon", "Moon is dead." })}},
+	{"unknown cause", []alerts.Event{alter(func(e *alerts.Event) { e.Cause = "magic" })}},
+	{"past the zone's end", []alerts.Event{alter(func(e *alerts.Event) { e.DistanceM, e.DistanceLowM, e.DistanceHighM = at150(), at150(), far() })}},
+	{"half an interval", []alerts.Event{alter(func(e *alerts.Event) { e.DistanceM = at150() })}},
+}
+
+func at150() *float64 { v := 150.0; return &v }
+func far() *float64   { v := 400.0; return &v }
+
+func sample(k alerts.EventKind, minute int) alerts.Event {
+	return alerts.Event{ID: "one", Kind: k, Time: start.Add(time.Duration(minute) * time.Minute), Finding: alerts.Finding{
+		Source: "zone/lane", Condition: alerts.Dead, Cause: alerts.Open, Priority: alerts.High, Text: "Lane is dead: walk there."}}
+}
+
+func alter(f func(*alerts.Event)) alerts.Event {
+	e := sample(alerts.Raised, 0)
+	f(&e)
+	return e
+}
+
+// The rules that the other tests hold every event against do find what breaks them.
+func TestUnsoundFindsWhatIsWrong(t *testing.T) {
+	if got := unsound(paddocks(), []alerts.Event{sample(alerts.Raised, 0), sample(alerts.Updated, 1), sample(alerts.Returned, 2)}); len(got) > 0 {
+		t.Errorf("sound events are said to be wrong: %v", got)
+	}
+	for _, tt := range wrongs {
+		if got := unsound(paddocks(), tt.events); len(got) == 0 {
+			t.Errorf("%s: not found", tt.name)
+		}
+	}
+}

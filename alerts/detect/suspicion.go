@@ -12,6 +12,12 @@ type suspicion struct {
 	Since  ms
 	Before []float64 // level of each node's sensor when it began; 0 unknown
 	For    string    // the incident it has become, while that is being diagnosed
+	Waited bool      // it was looked at when its wait was over; from then on only a reading can bring something new
+}
+
+// wants reports whether a timer at now has something to look at, after so long a wait.
+func (s *suspicion) wants(now, wait ms) bool {
+	return now >= s.Since+wait && (s.For != "" || !s.Waited)
 }
 
 // suspect begins a suspicion with a reading stamped at.
@@ -22,7 +28,7 @@ func (f *fence) suspect(t *track, at ms) {
 		}
 		return
 	}
-	f.Suspect.Open, f.Suspect.Since, f.Suspect.For = true, at, ""
+	f.Suspect.Open, f.Suspect.Since, f.Suspect.For, f.Suspect.Waited = true, at, "", false
 	for i, t := range f.tracks {
 		f.Suspect.Before[i] = 0
 		if t == nil {
@@ -38,7 +44,7 @@ func (f *fence) suspect(t *track, at ms) {
 
 // restartSuspicion counts what lasts from at on, and keeps the levels before.
 func (f *fence) restartSuspicion(at ms) {
-	f.Suspect.Since = at
+	f.Suspect.Since, f.Suspect.Waited = at, false
 	for _, t := range f.tracks {
 		if t != nil {
 			t.Since = since{}
@@ -103,8 +109,17 @@ func (f *fence) lasting() ms {
 			shortest = min(shortest, t.every)
 		}
 	}
-	return min(max(shortest, 20_000)*33/32, leaning)
+	if shortest < quickSensor {
+		return quickLasting
+	}
+	return leaning
 }
+
+// A sensor that reports every few seconds is trusted after a third of a minute: it shows the wire moving if it moves.
+const (
+	quickSensor  = 15_000
+	quickLasting = 20_000
+)
 
 // leaning is how long stock lean on a wire at most, and a little. Common practice, no source.
 const leaning = 62_000

@@ -118,6 +118,10 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		if f.net.InLoop(in.Zone) {
 			return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way. Walk it, switch off, join the wire.", name, z.Name)
 		}
+		if z.Parent < 0 && f.tracks[0] == nil {
+			return fmt.Sprintf("%s %s: %s is off, or the wire is broken before %s's sensor. Look at %s first, then walk; switch off before you join it.",
+				name, what, f.energizer.Name, z.Name, f.energizer.Name)
+		}
 		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s's sensor. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), z.Name)
 	case alerts.Short:
 		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in))
@@ -194,6 +198,15 @@ func (f *fence) evidence(in *incident) []string {
 // overText says that an incident has ended.
 func (f *fence) overText(in *incident) string {
 	if in.Zone < 0 {
+		var dead []string
+		for _, m := range in.Members {
+			if t := f.tracks[m.Node]; t != nil && m.Node > 0 && !t.Gone && t.LastVal < f.deadVolts(m.Node) {
+				dead = append(dead, t.name)
+			}
+		}
+		if len(dead) > 0 {
+			return fmt.Sprintf("%s gives its usual again, but still dead when last heard: %s.", titled(f.energizer.Name), strings.Join(dead, ", "))
+		}
 		return fmt.Sprintf("%s gives its usual again and the fence is hot.", titled(f.energizer.Name))
 	}
 	z := f.net.Zones[in.Zone]

@@ -31,6 +31,7 @@ type track struct {
 	Heard     bool
 	LastAt    ms // stamp of the newest reading
 	LastHeard ms // arrival of the newest message, late ones too
+	LastCame  ms // the same, with what was given again by the broker
 	LastLag   ms
 	Lags      [16]ms // newest lags between stamp and arrival, to tell a slow clock from late news
 	NLags     int
@@ -110,31 +111,47 @@ const (
 	longGap    = 60 * 60 * 1000 // a longer gap is an outage and says nothing of the link's usual loss
 )
 
-// hear records that a message came and says whether the reading is news: newer than what was known, and not held up.
-func (t *track) hear(at, arrived ms) (news bool) {
+// hear records that a message came. It says whether that shows the sensor to be alive, and whether the reading is news:
+// newer than what was known, and not held up.
+func (t *track) hear(at, arrived ms) (alive, news bool) {
 	lag := arrived - at
 	usual := lag
 	for _, l := range t.Lags[:min(t.NLags, len(t.Lags))] {
 		usual = min(usual, l)
 	}
 	// A clock that is slow by the same amount every time is wrong, not late; a backlog comes in a burst.
-	steady := t.Heard && arrived-t.LastHeard >= t.every/2 && abs(lag-t.LastLag) < 60_000
+	steady := t.Heard && arrived-t.LastCame >= t.every/2 && abs(lag-t.LastLag) < 60_000
 	fresh := lag <= usual+max(lateAfter, 3*t.every) && (t.NLags > 0 || lag <= max(lateAfter, 3*t.every)) || steady
-	t.LastLag = lag
+	t.LastLag, t.LastCame = lag, max(t.LastCame, arrived)
+	older := t.Heard && at <= t.LastAt
+	if older && !steady {
+		return false, false // given again by the broker: it says nothing of the sensor now
+	}
+	if older {
+		t.NLags = 0 // the clock was set back
+	}
 	if fresh {
 		t.Lags[t.NLags%len(t.Lags)] = lag
 		t.NLags++
 	}
-	news = fresh && at > t.LastAt
-	if t.Heard && news {
+	if t.Heard && fresh && !older {
 		t.countGap(at - t.LastAt)
 	}
 	t.LastHeard = max(t.LastHeard, arrived)
-	if news {
+	if fresh {
 		t.LastAt = at
 	}
 	t.Heard = true
-	return news
+	return true, fresh
+}
+
+// usualLag returns by how much the sensor's stamps are behind our clock at the least: added to a stamp, it makes those
+// of sensors whose clocks differ comparable.
+func (t *track) usualLag() ms {
+	if t.NLags == 0 {
+		return 0
+	}
+	return slices.Min(t.Lags[:min(t.NLags, len(t.Lags))])
 }
 
 func abs(x ms) ms {

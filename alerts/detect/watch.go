@@ -110,10 +110,12 @@ func (w *Watch) Observe(r pulse.Reading) []alerts.Event {
 		return w.out
 	}
 	at := toMS(r.At)
-	news := t.hear(at, arrived)
-	w.heard(t)
+	alive, news := t.hear(at, arrived)
+	if alive {
+		w.heard(t)
+	}
 	if news {
-		t.fence.take(t, &r, at)
+		t.fence.take(t, &r, at+t.usualLag())
 	}
 	return w.out
 }
