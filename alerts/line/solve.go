@@ -72,6 +72,9 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 			ohms = brokenOhms
 		}
 		s.join(near, far, 1/math.Max(ohms, minOhms))
+		if f.Kind != Joint {
+			s.a[far*s.wide+far] += trickle
+		}
 		if f.Kind == Fallen {
 			s.a[near*s.wide+near] += 1 / math.Max(f.Ohms, minOhms)
 		}
@@ -79,6 +82,10 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 	s.run(z.Start, near, math.Max(z.Ohms*part, minOhms), leak*part)
 	s.run(far, z.End, math.Max(z.Ohms*(1-part), minOhms), leak*(1-part))
 }
+
+// trickle is a leakage behind a parted wire, siemens: parted at a zone's very end, it has no other, and nothing would
+// pull the dead side down.
+const trickle = 1e-7
 
 // run enters an evenly leaking line of ohms and leak siemens between two nodes: with x = √(ohms·leak), a conductance
 // x/(ohms·sinh x) between its ends and x·tanh(x/2)/ohms from each end to earth.
