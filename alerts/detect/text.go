@@ -113,6 +113,9 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	if fd.KV != nil && fd.Condition != alerts.Intermittent {
 		what += fmt.Sprintf(" at %.1f kV", *fd.KV)
 	}
+	if low := f.lowest(in); low >= 0 && low != in.Zone && fd.KV != nil && *fd.KV*1000 >= z.MinimumVolts {
+		what = fmt.Sprintf("pulls %s down to %s", f.net.Zones[low].Name, volts(f.now(f.tracks[low+1]))) // the fault is here, the harm there
+	}
 	switch in.Cause {
 	case alerts.Open:
 		if f.net.InLoop(in.Zone) {
@@ -133,6 +136,21 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		return fmt.Sprintf("%s %s: something touches the wire now and then. Walk %s and look for a loose wire, a branch or a cracked insulator.", name, what, z.Name)
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
+}
+
+// lowest returns the index of the zone that stands furthest under its minimum because of the incident, -1 for none.
+func (f *fence) lowest(in *incident) int {
+	zone, least := -1, 1.0
+	for _, m := range in.Members {
+		t := f.tracks[m.Node]
+		if m.Node == 0 || t == nil || t.Gone || f.minimum(m.Node) <= 0 {
+			continue
+		}
+		if r := f.now(t) / f.minimum(m.Node); r < least {
+			zone, least = m.Node-1, r
+		}
+	}
+	return zone
 }
 
 func left(in *incident) string {
