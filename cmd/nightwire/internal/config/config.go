@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"time"
 
 	_ "time/tzdata" // a small board may have no time zones of its own
@@ -70,7 +71,12 @@ type Page struct {
 	Password Secret `key:"password_file" doc:"the file that holds the page's password; needed to listen beyond this machine"`
 	CertFile string `key:"cert_file" doc:"the page's certificate, for HTTPS"`
 	KeyFile  string `key:"key_file" doc:"the private key to that certificate"`
+
+	MetricsToken Secret `key:"metrics_token_file" doc:"the file that holds the token with which a program reads /metrics without the page's password"`
 }
+
+// Secure reports whether people reach the page by HTTPS, its own or a proxy's.
+func (p *Page) Secure() bool { return p.CertFile != "" || strings.HasPrefix(p.URL, "https://") }
 
 // Channels says how messages are sent. A channel that is not given is nil.
 type Channels struct {

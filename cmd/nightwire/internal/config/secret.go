@@ -117,7 +117,7 @@ func (c *Config) ReadSecrets() error {
 
 // secrets returns all secrets there may be.
 func (c *Config) secrets() []*Secret {
-	all := []*Secret{&c.Broker.Password, &c.Page.Password}
+	all := []*Secret{&c.Broker.Password, &c.Page.Password, &c.Page.MetricsToken}
 	if m := c.Channels.Mail; m != nil {
 		all = append(all, &m.Password)
 	}

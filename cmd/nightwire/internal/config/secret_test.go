@@ -115,3 +115,22 @@ func TestSecretFilesRefused(t *testing.T) {
 		})
 	}
 }
+
+func TestPageSecure(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		page Page
+		want bool
+	}{
+		{"plain", Page{URL: "http://fence.example.org"}, false},
+		{"no address", Page{}, false},
+		{"behind a proxy", Page{URL: "https://fence.example.org"}, true},
+		{"its own certificate", Page{CertFile: "c.pem"}, true},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := tt.page.Secure(); got != tt.want {
+				t.Errorf("secure is %t", got)
+			}
+		})
+	}
+}
