@@ -29,16 +29,26 @@ func (n *night) Readings(ctx context.Context, src farm.Source, span web.Span) it
 	return n.store.Range(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
 }
 
-// Series sums up the readings of a field. Damaged stretches show as gaps.
+// Series sums up the readings of a field. Damaged stretches show as gaps. Where a bucket is longer than an hour it is
+// made of whole hours; then gaps of an hour and more are exact, and shorter ones are left to a closer look.
 func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
+	if width := span.To.Sub(span.From) / time.Duration(max(count, 1)); width >= time.Hour && n.store != nil {
+		return n.seriesOfHours(ctx, src, f, span, width)
+	}
 	var failed error
-	points := func(yield func(time.Time, float64) bool) {
+	s := web.Fold(n.points(ctx, src, f, span, &failed), span, count, quietReports*n.every(src))
+	return s, failed
+}
+
+// points returns the readings of a field, without damaged stretches. Why it ended early is in failed afterwards.
+func (n *night) points(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, failed *error) iter.Seq2[time.Time, float64] {
+	return func(yield func(time.Time, float64) bool) {
 		for r, err := range n.Readings(ctx, src, span) {
+			if errors.Is(err, store.ErrCorrupt) {
+				continue
+			}
 			if err != nil {
-				if errors.Is(err, store.ErrCorrupt) {
-					continue
-				}
-				failed = err
+				*failed = err
 				return
 			}
 			if v, ok := r.Get(f); ok && !yield(r.At, v) {
@@ -46,8 +56,6 @@ func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span
 			}
 		}
 	}
-	s := web.Fold(points, span, count, quietReports*n.every(src))
-	return s, failed
 }
 
 // every returns how often a source's sensor reports.
@@ -64,40 +72,6 @@ func (n *night) every(src farm.Source) time.Duration {
 		}
 	}
 	return time.Minute
-}
-
-// Days returns one entry for each day of the farm's own time that has readings.
-func (n *night) Days(ctx context.Context, src farm.Source, span web.Span) ([]web.Day, error) {
-	var out []web.Day
-	var volts []float64
-	finish := func() {
-		if len(volts) > 0 {
-			slices.Sort(volts)
-			d := &out[len(out)-1]
-			d.N, d.Min, d.Max, d.Level = len(volts), volts[0], volts[len(volts)-1], volts[(len(volts)-1)*3/4]
-			volts = volts[:0]
-		}
-	}
-	for r, err := range n.Readings(ctx, src, span) {
-		if errors.Is(err, store.ErrCorrupt) {
-			continue
-		}
-		if err != nil {
-			return nil, err
-		}
-		v, ok := r.Get(pulse.Volts)
-		if !ok {
-			continue
-		}
-		y, m, d := r.At.In(n.cfg.Farm.Location).Date()
-		if day := time.Date(y, m, d, 0, 0, 0, 0, n.cfg.Farm.Location).UTC(); len(out) == 0 || !out[len(out)-1].Start.Equal(day) {
-			finish()
-			out = append(out, web.Day{Start: day})
-		}
-		volts = append(volts, v)
-	}
-	finish()
-	return out, nil
 }
 
 // Marks returns what happened at a source: what people did, and its alarms.

@@ -12,7 +12,8 @@ import (
 // history gives what a sensor said over a stretch of time, in base units (volts, milliseconds). A span may reach into
 // the future and is then simply empty there.
 type history interface {
-	// Series sums the readings of a field up in about n buckets of equal width, and gives the exact gaps.
+	// Series sums the readings of a field up in about n buckets of equal width, and gives the exact gaps; where a bucket
+	// is longer than an hour, those of under an hour may be left out.
 	Series(ctx context.Context, src farm.Source, f pulse.Field, span Span, n int) (Series, error)
 	// Days gives one entry for each day of the farm's own time that has readings.
 	Days(ctx context.Context, src farm.Source, span Span) ([]Day, error)

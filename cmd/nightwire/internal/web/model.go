@@ -70,6 +70,7 @@ type Energizer struct {
 	IntervalMS *float64
 	SupplyV    *float64
 	LoadOhms   *float64 // what the whole fence is to it
+	LoadSDOhms float64  // standard deviation of LoadOhms; 0 when not known
 	LoadShare  *float64 // 1: its lowest zone is at its minimum
 	EarthKV    *float64 // on the earth stakes
 	EarthMaxKV float64  // above this the earth wants looking at
@@ -169,7 +170,7 @@ type Bucket struct {
 type Span struct{ From, To time.Time }
 
 // Series is one quantity over a stretch of time. Buckets without readings are left out; Gaps are the exact stretches
-// without reports, however short, so that no zoom can hide them.
+// without reports, so that no zoom can hide them. Only those of under an hour may be missing, from a series of months.
 type Series struct {
 	Span
 	Width   time.Duration // of a bucket
@@ -182,7 +183,7 @@ type Day struct {
 	Start    time.Time
 	N        int
 	Min, Max float64
-	Level    float64 // the dry-hour level: the 75th percentile of the day
+	Level    float64 // the dry-hour level: the 75th percentile of the day's hours
 }
 
 // Mark is something that happened at a time and helps to read a chart.
