@@ -15,7 +15,7 @@ import (
 	"nightwire/alerts/journal"
 	"nightwire/alerts/notify"
 	"nightwire/cmd/nightwire/internal/config"
-	"nightwire/ingest/farm"
+	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
 )
@@ -48,10 +48,13 @@ type night struct {
 	cursor store.Cursor
 	blind  blind
 
+	newestAt atomic.Int64 // time of the newest reading looked at, Unix milliseconds
 	turned   atomic.Int64 // when the watch last went round, Unix seconds of the wall clock
 	troubles troubles
 	news     news
-	sparks   sparks
+
+	sparks    kept[web.Series] // the last day of each sensor
+	batteries kept[runout]
 }
 
 // batch is readings that were stored together, and the store's cursor after them.
@@ -74,7 +77,6 @@ func newNight(opts Options, cfg *config.Config) *night {
 	n := &night{
 		opts: opts, cfg: cfg, log: opts.Log, now: opts.Now, reg: newRegistry(),
 		batches: make(chan batch, maxBatches), ended: make(chan struct{}), latest: map[pulse.SensorID]pulse.Reading{},
-		sparks: sparks{by: map[farm.Source]spark{}},
 	}
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
@@ -186,7 +188,18 @@ func (n *night) note(r pulse.Reading) {
 	if old, ok := n.latest[r.Sensor]; !ok || !r.At.Before(old.At) {
 		n.latest[r.Sensor] = r
 	}
+	n.newestAt.Store(max(n.newestAt.Load(), r.At.UnixMilli()))
 	n.met.heard(&r)
+}
+
+// shown returns the time that the page shows. In a demo minutes pass while a reading is on its way through the store:
+// then it is the newest reading's, so that no sensor seems late.
+func (n *night) shown() time.Time {
+	now := n.now()
+	if newest := time.UnixMilli(n.newestAt.Load()).UTC(); n.opts.Speed > 1 && now.Sub(newest) < n.wall(settle) {
+		return newest
+	}
+	return now
 }
 
 // pass lets time pass.

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"math"
-	"sync"
 	"time"
 
 	"nightwire/alerts"
@@ -17,9 +16,7 @@ import (
 const (
 	sparkSpan  = 24 * time.Hour
 	sparkCount = 96
-	// sparkFor is how long a drawn day stays good on the watch's clock, and sparkLeast on the wall's; all pages share it.
-	sparkFor   = time.Minute
-	sparkLeast = 2 * time.Second
+	sparkFor   = time.Minute // how long a drawn day stays good
 	// earthMaxKV is the most that earth stakes should carry: widely printed, no primary source.
 	earthMaxKV = 0.3
 )
@@ -27,11 +24,11 @@ const (
 // Overview returns the farm as it is now.
 func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	f := &n.cfg.Farm
-	days := n.days(ctx) // reads the store, which the watch must not wait for
+	days, runouts := n.days(ctx), n.runouts(ctx) // they read the store, which the watch must not wait for
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	book := n.engine.desk.Book()
-	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.now(), Troubles: n.troubles.list()}
+	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list()}
 	for _, p := range f.People {
 		o.People = append(o.People, p.Name)
 	}
@@ -47,7 +44,7 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	clean := n.clean()
 	for i := range f.Energizers {
 		e := &f.Energizers[i]
-		o.Energizers = append(o.Energizers, n.energizer(e, out[e.Source()], days[e.Source()]))
+		o.Energizers = append(o.Energizers, n.energizer(e, out[e.Source()], days[e.Source()], runouts[e.Source()]))
 		o.Fences = append(o.Fences, n.fence(e, listed))
 		for _, z := range f.Feeding(e.Name) {
 			o.Zones = append(o.Zones, n.zone(z, clean[z.Name]/1000, out[z.Source()], days[z.Source()]))
@@ -127,11 +124,15 @@ func (n *night) zone(z *farm.Zone, cleanKV float64, out time.Time, day web.Serie
 	return v
 }
 
-func (n *night) energizer(e *farm.Energizer, out time.Time, day web.Series) web.Energizer {
+func (n *night) energizer(e *farm.Energizer, out time.Time, day web.Series, low runout) web.Energizer {
 	v := web.Energizer{Name: e.Name, Source: e.Source(), Battery: e.Supply == farm.Battery, Every: e.Sensor.Every, OutUntil: out,
-		OpenKV: e.OpenVolts / 1000, EarthMaxKV: earthMaxKV}
-	if e.EarthOhms > 0 {
-		v.EarthOhms = &e.EarthOhms
+		OpenKV: e.OpenVolts / 1000, EarthMaxKV: earthMaxKV, EarthOhms: known(e.EarthOhms),
+		SupplyLowOn: low.on, SupplyLowEarliest: low.earliest, SupplyLowLatest: low.latest}
+	if seen, ok := n.engine.watch.View(e.Name); ok {
+		v.LoadOhms, v.LoadSDOhms, v.LoadShare = known(seen.LoadOhms), seen.LoadSDOhms, known(seen.LoadShare)
+		if ohms := known(seen.EarthOhms); ohms != nil {
+			v.EarthOhms = ohms
+		}
 	}
 	r, ok := n.newest(e.Source())
 	if !ok {
@@ -141,6 +142,14 @@ func (n *night) energizer(e *farm.Energizer, out time.Time, day web.Series) web.
 	v.SupplyV, v.EarthKV = get(&r, pulse.SupplyVolts, 1), get(&r, pulse.EarthVolts, 1000)
 	v.Spark = day
 	return v
+}
+
+// known returns v, or nil when it is 0.
+func known(v float64) *float64 {
+	if v == 0 {
+		return nil
+	}
+	return &v
 }
 
 // forecast returns what the growth alarm of a zone says, if it has one.
@@ -163,30 +172,11 @@ func (n *night) forecast(z *farm.Zone) *web.Forecast {
 	return f
 }
 
-// sparks are the drawn days of the sensors, kept for a while.
-type sparks struct {
-	mu sync.Mutex
-	by map[farm.Source]spark
-}
-
-type spark struct {
-	made   time.Time // by the wall clock
-	series web.Series
-}
-
 // days returns the last day of every sensor, in kilovolts.
 func (n *night) days(ctx context.Context) map[farm.Source]web.Series {
-	n.sparks.mu.Lock()
-	defer n.sparks.mu.Unlock()
 	out := map[farm.Source]web.Series{}
-	good := max(time.Duration(float64(sparkFor)/n.opts.Speed), sparkLeast)
 	for _, s := range n.sensors {
-		day, ok := n.sparks.by[s.source]
-		if !ok || time.Since(day.made) >= good {
-			day = spark{time.Now(), n.lastDay(ctx, s.source)}
-			n.sparks.by[s.source] = day
-		}
-		out[s.source] = day.series
+		out[s.source] = n.sparks.get(s.source, n.keep(sparkFor), func() web.Series { return n.lastDay(ctx, s.source) })
 	}
 	return out
 }
@@ -220,7 +210,7 @@ func (n *night) fence(e *farm.Energizer, listed []alerts.Point) web.Fence {
 	look := func(i int, s farm.Source, every time.Duration) *float64 {
 		r, ok := n.newest(s)
 		v, has := r.Get(pulse.Volts)
-		if !ok || !has || v <= 0 || n.now().Sub(r.At) > 4*every {
+		if !ok || !has || v <= 0 || n.shown().Sub(r.At) > 4*every {
 			return nil
 		}
 		obs[i] = line.Observation{Volts: v, SD: line.GainSpread}

@@ -44,7 +44,7 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 	site, err := web.New(web.Options{
 		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news,
 		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.healthy, Ready: n.ready,
-		Password: cfg.Password.Reveal(), Key: n.sessionKey(), Now: n.now, Log: n.component("page"),
+		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
 	})
 	if err != nil {
 		return err

@@ -271,7 +271,7 @@ func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 	}
 	e := farm.EnergizerSource("cartshed")
 	o.Energizers = []Energizer{{Name: "cartshed", Source: e, Battery: true, HeardAt: heard, Every: f.every, OutputKV: ptr(7.81),
-		OpenKV: 8.2, IntervalMS: ptr(1302.0), SupplyV: ptr(12.48), LoadOhms: ptr(4310.0), LoadShare: ptr(.31), EarthKV: ptr(.12),
+		OpenKV: 8.2, IntervalMS: ptr(1302.0), SupplyV: ptr(12.48), LoadOhms: ptr(4312.0), LoadSDOhms: 423, LoadShare: ptr(.31), EarthKV: ptr(.12),
 		EarthMaxKV: .3, EarthOhms: ptr(60.0), SupplyLowOn: f.now.AddDate(0, 0, 9), SupplyLowEarliest: f.now.AddDate(0, 0, 7),
 		SupplyLowLatest: f.now.AddDate(0, 0, 12)}}
 	o.Fences = []Fence{f.fence()}

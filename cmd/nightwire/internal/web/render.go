@@ -6,6 +6,7 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"strings"
 	"time"
@@ -204,4 +205,16 @@ func (f *frame) Num(v any, digits int) string {
 		}
 	}
 	return "–"
+}
+
+// Ohms writes ohms to the digit that an error of sd leaves sure, or a dash.
+func (f *frame) Ohms(v any, sd float64) string {
+	if p, ok := v.(*float64); ok && p != nil {
+		v = *p
+	}
+	if ohms, ok := v.(float64); ok && sd > 0 {
+		step := math.Pow(10, math.Floor(math.Log10(sd)))
+		v = math.Round(ohms/step) * step
+	}
+	return f.Num(v, 0)
 }
