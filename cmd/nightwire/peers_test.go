@@ -133,7 +133,7 @@ func startMosquitto(tb testing.TB) int {
 	dir, p := tb.TempDir(), port(tb)
 	conf := filepath.Join(dir, "mosquitto.conf")
 	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\n"+
-		"persistence true\npersistence_location %s/\nuser root\n", p, dir)
+		"persistence true\npersistence_location %s/\nuser root\nset_tcp_nodelay true\n", p, dir)
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		tb.Fatal(err)
 	}
