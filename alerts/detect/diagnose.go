@@ -49,7 +49,6 @@ type verdict struct {
 	placed    bool // lowM to highM says where in the zone
 	lowM, atM float64
 	highM     float64
-	scale     float64
 }
 
 // What each hypothesis costs before it is heard, as -2·ln of how likely such a fault is against the others. They are
@@ -199,7 +198,7 @@ func (d *diagnoser) wet() verdict {
 			s += off * off
 		}
 		if s < best.score {
-			best.score, best.scale, best.worst = s, w, 0
+			best.score, best.worst = s, 0
 			best.zone = wettest(est.Leak, d.base.Leak)
 		}
 	}
