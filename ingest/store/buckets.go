@@ -236,11 +236,10 @@ func (g *gauge) fits(h blockHead) bool {
 	return true
 }
 
+// freshWithin reports whether a reading that is not packed yet lies within a block. They are in order of time.
 func (g *gauge) freshWithin(from, to int64) bool {
-	return slices.ContainsFunc(g.fresh, func(r pulse.Reading) bool {
-		ms := r.At.UnixMilli()
-		return from <= ms && ms <= to
-	})
+	i := sort.Search(len(g.fresh), func(i int) bool { return g.fresh[i].At.UnixMilli() >= from })
+	return i < len(g.fresh) && g.fresh[i].At.UnixMilli() <= to
 }
 
 // dropFresh leaves out those fresh readings that the block has too: packing was interrupted, or is under way.

@@ -41,11 +41,7 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 	if err := web.CheckListen(cfg.Listen, cfg.Password.Given()); err != nil {
 		return err
 	}
-	site, err := web.New(web.Options{
-		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news,
-		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.healthy, Ready: n.ready,
-		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
-	})
+	site, err := n.site()
 	if err != nil {
 		return err
 	}
@@ -61,6 +57,16 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 	}
 	s.start(ctx, "page", func(ctx context.Context) error { return n.serve(ctx, server, ln) })
 	return nil
+}
+
+// site makes the page's server, which serves nothing yet.
+func (n *night) site() (*web.Server, error) {
+	cfg := n.cfg.Page
+	return web.New(web.Options{
+		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news,
+		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.healthy, Ready: n.ready,
+		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
+	})
 }
 
 // sessionKey returns a key for the page's sessions that lasts as long as the one for links, so that a restart logs
