@@ -44,10 +44,12 @@ type Zone struct {
 	Name         string
 	FedBy        string // an energizer, or the zone before it
 	LengthM      float64
-	OhmsPerKM    float64 // of all strands together
+	OhmsPerKM    float64   // of all strands together
+	Conductor    Conductor // what OhmsPerKM was computed from; nil when it was given
 	Stock        string
 	MinimumVolts float64
 	MinimumGiven bool // false when MinimumVolts is our default for the stock
+	Training     bool // animals learn here what a fence is, and must never meet a weak wire
 	Marks        []Mark
 	JoinedTo     string // closes a loop with that zone's far end; empty when open
 	Sensor       Sensor

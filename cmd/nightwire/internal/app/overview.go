@@ -112,7 +112,7 @@ func get(r *pulse.Reading, f pulse.Field, scale float64) *float64 {
 }
 
 func (n *night) zone(z *farm.Zone, cleanKV float64, out time.Time, day web.Series) web.Zone {
-	v := web.Zone{Name: z.Name, Source: z.Source(), FedBy: z.FedBy, LengthM: z.LengthM, StockKind: z.Stock, Every: z.Sensor.Every,
+	v := web.Zone{Name: z.Name, Source: z.Source(), FedBy: z.FedBy, LengthM: z.LengthM, StockKind: z.Stock, Training: z.Training, Every: z.Sensor.Every,
 		MinimumKV: z.MinimumVolts / 1000, CleanKV: cleanKV, OutUntil: out, Forecast: n.forecast(z)}
 	if !z.MinimumGiven {
 		v.MinimumFrom = web.MinimumOurs

@@ -1,10 +1,6 @@
 package config
 
-import (
-	"fmt"
-	"math"
-	"strings"
-)
+import "nightwire/ingest/farm"
 
 // Conductor is what a zone's fence is made of: one or more kinds of wire that run side by side.
 type Conductor []Wire
@@ -16,42 +12,18 @@ type Wire struct {
 	DiameterMM float64 `key:"diameter_mm,need" doc:"the diameter of one, millimetres"`
 }
 
-// ohmMetres returns the resistivity of the wire's material at 20 °C, or 0 when it is not known.
-func (w Wire) ohmMetres() float64 {
-	switch w.Material {
-	case "steel":
-		return 1.5e-7 // mild steel: Engineering ToolBox, resistivity and conductivity
-	case "stainless":
-		return 6.9e-7 // grade 304: Wikipedia, electrical resistivity and conductivity
-	case "aluminium":
-		return 2.82e-8 // Wikipedia, electrical resistivity and conductivity
-	case "copper":
-		return 1.7241e-8 // 100 % IACS, 1/58 Ω·mm²/m: NBS Handbook 100
-	}
-	return 0
-}
-
-// OhmsPerKM returns the resistance of one kilometre of the conductor, all wires side by side, at 20 °C. It is for
-// direct current and leaves out the lay of twisted strands. Steel carries an energizer's pulse two to three times
-// worse, because the pulse keeps to its skin; for steel the result is a lower bound.
-func (c Conductor) OhmsPerKM() float64 {
-	var siemens float64 // of one kilometre
-	for _, w := range c {
-		areaM2 := math.Pi / 4 * w.DiameterMM * w.DiameterMM * 1e-6
-		siemens += float64(w.strands()) * areaM2 / (w.ohmMetres() * 1000)
-	}
-	return 1 / siemens
-}
-
-func (w Wire) strands() int { return max(w.Strands, 1) }
+// OhmsPerKM returns the resistance of one kilometre of the conductor, all wires side by side.
+func (c Conductor) OhmsPerKM() float64 { return c.wires().OhmsPerKM() }
 
 // String describes the conductor, as in "6 × 0.2 mm stainless and 3 × 0.25 mm copper".
-func (c Conductor) String() string {
-	var parts []string
+func (c Conductor) String() string { return c.wires().String() }
+
+func (c Conductor) wires() farm.Conductor {
+	var out farm.Conductor
 	for _, w := range c {
-		parts = append(parts, fmt.Sprintf("%d × %g mm %s", w.strands(), w.DiameterMM, w.Material))
+		out = append(out, farm.Wire(w))
 	}
-	return strings.Join(parts, " and ")
+	return out
 }
 
 // checkConductor notes what is wrong with a zone's conductor and reports whether it can be computed.

@@ -148,6 +148,7 @@ zones:
     length_m: 100
     conductor: {material: stainless, strands: 6, diameter_mm: 0.2}
     stock: sheep
+    training: true
     joined_to: brook
     sensor: {topic: alder-bank/lane/kv, fields: {kv: /fence/kv, t: /time}}
 people:
@@ -178,7 +179,8 @@ func TestParseFillsInEverything(t *testing.T) {
 			Marks:  []farm.Mark{{AtM: 40, Name: "lower gate"}, {AtM: 90, Name: "bridge"}},
 			Sensor: farm.Sensor{Topic: "alder-bank/brook/kv", Every: time.Minute},
 		}, {
-			Name: "lane", FedBy: "brook", LengthM: 100, OhmsPerKM: 3660.56, Stock: "sheep", MinimumVolts: 3000, JoinedTo: "brook",
+			Name: "lane", FedBy: "brook", LengthM: 100, OhmsPerKM: 3660.56, Stock: "sheep", Training: true, MinimumVolts: 4500, JoinedTo: "brook",
+			Conductor: farm.Conductor{{Material: "stainless", Strands: 6, DiameterMM: 0.2}},
 			Sensor: farm.Sensor{
 				Topic: "alder-bank/lane/kv", Every: time.Minute,
 				Format: farm.Format{Kind: "pointer", Pointers: map[string]string{"kv": "/fence/kv", "t": "/time"}},

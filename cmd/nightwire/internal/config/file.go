@@ -42,6 +42,7 @@ type zone struct {
 	Conductor Conductor `key:"conductor" doc:"the wire, to have ohms_per_km computed"`
 	Stock     string    `key:"stock" doc:"what it holds: pigs, cattle, horses, sheep, goats, poultry, bears"`
 	MinimumKV float64   `key:"minimum_kv" doc:"the lowest voltage that holds the stock, kilovolts; by stock when left out"`
+	Training  bool      `key:"training" doc:"true where animals learn what a fence is: a higher minimum, and a stricter check before they go in"`
 	Marks     []mark    `key:"marks" doc:"places a person knows, for messages"`
 	JoinedTo  string    `key:"joined_to" doc:"the zone whose far end it meets, where the fence closes a loop"`
 	Sensor    *sensor   `key:"sensor" doc:"the sensor at its far end"`

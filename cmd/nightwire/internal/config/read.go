@@ -95,6 +95,14 @@ func setter(v reflect.Value, name string) func(text string) error {
 		}
 	case v.Kind() == reflect.String:
 		return func(text string) error { v.SetString(text); return nil }
+	case v.Kind() == reflect.Bool:
+		return func(text string) error {
+			if text != "true" && text != "false" {
+				return hinted{fmt.Sprintf("is %s, which is neither true nor false", clip(text)), "write true or false"}
+			}
+			v.SetBool(text == "true")
+			return nil
+		}
 	case v.Kind() == reflect.Float64:
 		return func(text string) error {
 			x, err := parseNumber(text, name)

@@ -28,9 +28,7 @@ func Report(w io.Writer, c *Config, expected func(farm.Farm) map[string]float64)
 		reportEnergizer(&b, f, &f.Energizers[i], volts)
 	}
 	b.WriteString("\nExpected voltages are for a clean, dry fence; sensors and weather move them.\n")
-	if slices.ContainsFunc(f.Zones, func(z farm.Zone) bool { return !z.MinimumGiven }) {
-		b.WriteString("A default minimum is this program's own proposal, not a published standard; minimum_kv sets another.\n")
-	}
+	section(&b, "Default minimums are this program's own proposal, not a published standard; minimum_kv sets another", standings(f))
 	section(&b, "Worth a thought", c.notes(volts))
 	section(&b, "Cautions", cautionLines())
 	_, err := io.WriteString(w, b.String())
@@ -61,7 +59,23 @@ func minimumFrom(z *farm.Zone) string {
 	if z.MinimumGiven {
 		return "this file"
 	}
+	if z.Training {
+		return "our default for " + z.Stock + " in training"
+	}
 	return "our default for " + z.Stock
+}
+
+// standings says what the minimums rest on that the file leaves to us.
+func standings(f *farm.Farm) []string {
+	var out []string
+	for _, kind := range farm.StockKinds() {
+		if !slices.ContainsFunc(f.Zones, func(z farm.Zone) bool { return z.Stock == kind && (z.Training || !z.MinimumGiven) }) {
+			continue
+		}
+		m, _ := farm.DefaultMinimum(kind) // every kind in the list has one
+		out = append(out, fmt.Sprintf("%s %s kV, in training %s kV [%s]", kind, exactKV(m.Volts), exactKV(m.TrainingVolts), m.Standing))
+	}
+	return out
 }
 
 // notes returns what is allowed but may not be what the keeper means.
@@ -85,6 +99,9 @@ func (c *Config) notes(volts map[string]float64) []string {
 		z := &f.Zones[i]
 		if z.Sensor.Topic == "" {
 			add("Zone %s has no sensor: nothing watches its far end.", z.Name)
+		}
+		if need := z.NeedVolts(); need > z.MinimumVolts {
+			add("Zone %s is for training, and alarms only under %s kV. We would hold %s kV where animals learn; leave minimum_kv out for that.", z.Name, exactKV(z.MinimumVolts), exactKV(need))
 		}
 		if v, ok := volts[z.Name]; ok && v < z.MinimumVolts {
 			add("Zone %s cannot reach its minimum even when clean: %s kV of %s kV. A better wire, a shorter run or a stronger energizer.", z.Name, kv(v), exactKV(z.MinimumVolts))

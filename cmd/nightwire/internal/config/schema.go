@@ -57,6 +57,8 @@ func schemaOf(t reflect.Type) map[string]any {
 		return map[string]any{"type": "number"}
 	case reflect.Int:
 		return map[string]any{"type": "integer"}
+	case reflect.Bool:
+		return map[string]any{"type": "boolean"}
 	}
 	return map[string]any{"type": "string"}
 }

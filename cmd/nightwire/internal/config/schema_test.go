@@ -113,6 +113,10 @@ func validate(schema map[string]any, v any, at string) string {
 		if p, ok := schema["pattern"].(string); ok && !regexp.MustCompile(p).MatchString(x) {
 			return fmt.Sprintf("%s: %q does not match %s", at, x, p)
 		}
+	case bool:
+		if schema["type"] != "boolean" {
+			return fmt.Sprintf("%s: %v is true or false, not %v", at, x, schema["type"])
+		}
 	case uint64, int64, float64:
 		whole := fmt.Sprintf("%T", x) != "float64" || x.(float64) == math.Trunc(x.(float64))
 		if want := schema["type"]; want != "number" && !(want == "integer" && whole) {

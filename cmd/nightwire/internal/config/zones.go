@@ -14,14 +14,15 @@ func (r *reader) zone(z *zone) farm.Zone {
 	r.checkKV(&z.MinimumKV, z.MinimumKV, "minimum_kv")
 	out := farm.Zone{
 		Name: z.Name, FedBy: z.FedBy, LengthM: z.LengthM, OhmsPerKM: z.OhmsPerKM, Stock: z.Stock,
-		JoinedTo: z.JoinedTo, Marks: r.marks(z), Sensor: r.sensor(z.Sensor),
+		JoinedTo: z.JoinedTo, Training: z.Training, Marks: r.marks(z), Sensor: r.sensor(z.Sensor),
 	}
 	switch {
 	case r.given(&z.OhmsPerKM) && r.given(&z.Conductor):
 		r.blame(&z.Conductor, "ohms_per_km is what you measured, conductor has it computed: take one of the two out", "both ohms_per_km and conductor are given")
 	case r.given(&z.Conductor):
 		if r.checkConductor(z.Conductor) {
-			out.OhmsPerKM = z.Conductor.OhmsPerKM()
+			out.Conductor = z.Conductor.wires()
+			out.OhmsPerKM = out.Conductor.OhmsPerKM()
 		}
 	case r.absent(&z.OhmsPerKM) && r.absent(&z.Conductor) && r.given(z):
 		r.blame(z, "give ohms_per_km, or conductor: {material: stainless, strands: 6, diameter_mm: 0.2}", "%s has no ohms_per_km", z.label())
@@ -38,8 +39,10 @@ func (z *zone) label() string { return strings.TrimSuffix("zone "+clip(z.Name), 
 
 // stockMinimum returns the default minimum for a zone's stock.
 func (r *reader) stockMinimum(z *zone) float64 {
-	volts, ok := farm.DefaultMinimumVolts(z.Stock)
+	m, ok := farm.DefaultMinimum(z.Stock)
 	switch {
+	case ok && z.Training:
+		return m.TrainingVolts
 	case ok:
 	case r.given(&z.Stock):
 		hint := didYouMean(z.Stock, farm.StockKinds())
@@ -47,7 +50,7 @@ func (r *reader) stockMinimum(z *zone) float64 {
 	case r.absent(&z.Stock) && r.given(z):
 		r.blame(z, "say what it holds with stock, or give minimum_kv", "%s has neither stock nor minimum_kv", z.label())
 	}
-	return volts
+	return m.Volts
 }
 
 // marks checks a zone's marks and returns them from its start outward.

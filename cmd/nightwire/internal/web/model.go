@@ -27,6 +27,7 @@ type Zone struct {
 	FedBy       string // an energizer, or the zone before it
 	LengthM     float64
 	StockKind   string
+	Training    bool     // animals learn here what a fence is
 	KV          *float64 // the last reading, kilovolts
 	HeardAt     time.Time
 	Every       time.Duration // how often its sensor reports
@@ -40,6 +41,12 @@ type Zone struct {
 
 // Ours reports whether the minimum is only our default for the stock.
 func (z Zone) Ours() bool { return z.MinimumFrom == MinimumOurs }
+
+// Standing says what our default minimum rests on; empty for stock we have none for.
+func (z Zone) Standing() string {
+	m, _ := farm.DefaultMinimum(z.StockKind)
+	return m.Standing
+}
 
 // MinimumFrom says who chose a zone's minimum.
 type MinimumFrom uint8

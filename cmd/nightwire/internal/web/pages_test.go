@@ -113,6 +113,9 @@ func TestMinimumIsShownAsOursWhenItIs(t *testing.T) {
 		if _, page := b.do("GET", "/zone/"+zone, nil); strings.Contains(page, "ours for this stock; it can be set") != want {
 			t.Errorf("%s: shown as ours is not %t", zone, want)
 		}
+		if _, page := b.do("GET", "/zone/"+zone, nil); strings.Contains(page, "It rests on: ") != want {
+			t.Errorf("%s: what the minimum rests on is shown is not %t", zone, want)
+		}
 	}
 }
 
