@@ -96,6 +96,12 @@ func (c *Client) take(b *batch, m *message) {
 		c.reject(m, reason, err)
 		return
 	}
+	if m.Duplicate() {
+		n := len(rs)
+		if rs = c.before.without(rs); len(rs) < n {
+			c.met.repeated.Inc()
+		}
+	}
 	b.readings = append(b.readings, rs...)
 }
 
@@ -180,23 +186,4 @@ func (c *Client) acknowledge(b *batch) {
 	}
 	c.met.acked.Add(float64(len(b.messages)))
 	c.met.queued.Set(float64(len(c.queue)))
-}
-
-// stamps keeps the arrivals on one topic apart. The store tells readings by sensor and time in whole milliseconds, so
-// two that came in the same one and have no time of their own would be taken for the same.
-type stamps map[string]time.Time
-
-// maxStamps bounds the memory when a filter lets in ever new topics.
-const maxStamps = 10_000
-
-func (s stamps) next(topic string, arrived time.Time) time.Time {
-	arrived = arrived.UTC().Truncate(time.Millisecond)
-	if last, ok := s[topic]; ok && !arrived.After(last) && last.Sub(arrived) < pulse.FutureSlack/2 {
-		arrived = last.Add(time.Millisecond)
-	}
-	if len(s) >= maxStamps {
-		clear(s)
-	}
-	s[topic] = arrived
-	return arrived
 }

@@ -43,6 +43,10 @@ type Options struct {
 	// Now tells the time of arrival; nil for time.Now.
 	Now func() time.Time
 
+	// Before are the readings stored last before this start, in order. They may not have been acknowledged, and come
+	// again: those without a time of their own are known by what they say. Optional.
+	Before []pulse.Reading
+
 	// Rejected is told of each message that gave no readings. It must not block or keep payload, and may be called by
 	// two goroutines at once. Optional.
 	Rejected func(topic string, payload []byte, err error)
@@ -79,6 +83,7 @@ type Client struct {
 	link   link
 	queue  chan message
 	ledger *ledger
+	before before
 	stamps stamps
 	retry  pause // between tries to store
 
@@ -116,7 +121,7 @@ func New(opts Options) (*Client, error) {
 	}
 	c := &Client{
 		opts: opts, log: opts.Log, met: opts.Metrics,
-		queue: make(chan message, opts.QueueMessages), ledger: newLedger(), stamps: stamps{},
+		queue: make(chan message, opts.QueueMessages), ledger: newLedger(), before: newBefore(opts.Before), stamps: newStamps(opts.Before),
 		retry: pause{100 * time.Millisecond, 5 * time.Second},
 	}
 	c.link = newLink(opts.Config, opts.Password, opts.Dial, opts.Topics, opts.Log)

@@ -2,8 +2,12 @@ package mqtt
 
 import (
 	"testing"
+	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/google/go-cmp/cmp"
+
+	"nightwire/ingest/pulse"
 )
 
 // fakeMessage is a message with what the ledger looks at.
@@ -111,14 +115,53 @@ func TestLedger(t *testing.T) {
 // newLedgerLike returns an empty ledger that gives the same sums.
 func newLedgerLike(l *ledger) *ledger { return &ledger{seed: l.seed} }
 
+func TestStampsFollowTheClock(t *testing.T) {
+	tests := []struct {
+		name       string
+		came, want []int64 // milliseconds
+	}{
+		{"apart", []int64{1000, 1500}, []int64{1000, 1500}},
+		{"together", []int64{1000, 1000, 1000, 1001, 5000}, []int64{1000, 1001, 1002, 1003, 5000}},
+		{"a little back", []int64{100_000, 99_000, 99_500}, []int64{100_000, 100_001, 100_002}},
+		{"set back an hour", []int64{4e6, 4e5, 4e5 + 60_000}, []int64{4e6, 4e5, 4e5 + 60_000}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			s := newStamps(nil)
+			var got []int64
+			for _, ms := range tt.came {
+				got = append(got, s.next("farm/brook", msTime(ms)).UnixMilli())
+			}
+			if diff := cmp.Diff(tt.want, got); diff != "" {
+				t.Errorf("stamps (-want +got):\n%s", diff)
+			}
+		})
+	}
+	t.Run("a burst of five minutes", func(t *testing.T) {
+		s := newStamps(nil)
+		var last time.Time
+		for i := range 300_000 {
+			got := s.next("farm/brook", msTime(int64(i/100)))
+			if !got.After(last) && i > 0 {
+				t.Fatalf("message %d has the time of another", i)
+			}
+			last = got
+		}
+	})
+}
+
 func FuzzStampsNeverRepeat(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 1, 0, 255, 3})
 	f.Fuzz(func(t *testing.T, steps []byte) {
-		s := stamps{}
+		s := newStamps(nil)
+		restart := len(steps) / 2
 		seen := map[int64]bool{}
 		at := int64(0)
-		for _, d := range steps {
+		for i, d := range steps {
 			at += int64(d % 4)
+			if i > 0 && i == restart {
+				s = newStamps([]pulse.Reading{{Arrived: s.last["farm/brook"].given}})
+			}
 			got := s.next("farm/brook", msTime(at)).UnixMilli()
 			if seen[got] {
 				t.Fatalf("arrival %d given twice", got)

@@ -63,6 +63,26 @@ func (db *DB) Since(ctx context.Context, c Cursor, limit int) (rs []pulse.Readin
 	return rs, next, explain(err, "follow", db.path)
 }
 
+// Last returns up to limit of the readings stored last, in the order in which they were stored, as far as Since still
+// has them.
+func (db *DB) Last(ctx context.Context, limit int) ([]pulse.Reading, error) {
+	var from Cursor
+	err := db.snapshot(ctx, func(tx *sql.Tx) error {
+		floor, err := state(ctx, tx, stateFloor)
+		if err != nil {
+			return err
+		}
+		_, end, err := bounds(ctx, tx)
+		from = Cursor(max(floor, end-int64(limit)))
+		return err
+	})
+	if err != nil {
+		return nil, explain(err, "read from", db.path)
+	}
+	rs, _, err := db.Since(ctx, from, limit)
+	return rs, err
+}
+
 // End returns the cursor after the last reading.
 func (db *DB) End(ctx context.Context) (Cursor, error) {
 	_, end, err := bounds(ctx, db.read)

@@ -156,3 +156,22 @@ func TestFollowerBacklog(t *testing.T) {
 		t.Errorf("what everybody has passed is still kept: %v", err)
 	}
 }
+
+func TestLastIsWhatWasStoredLast(t *testing.T) {
+	db := openAt(t, filepath.Join(t.TempDir(), "night.db"))
+	mustAppend(t, db, numbered(0, 10)...)
+	mustAppend(t, db, numbered(10, 20)...)
+	for _, tt := range []struct{ limit, want int }{{0, 0}, {7, 7}, {25, 25}, {100, 30}} {
+		got, err := db.Last(t.Context(), tt.limit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := diffReadings(numbered(30-tt.want, tt.want), got); diff != "" {
+			t.Errorf("the last %d (-want +got):\n%s", tt.limit, diff)
+		}
+	}
+	mustPack(t, db)
+	if got, err := db.Last(t.Context(), 7); err != nil || len(got) > 0 {
+		t.Errorf("after packing, with nobody following, Last gave %d readings and %v", len(got), err)
+	}
+}

@@ -50,9 +50,12 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 		n.sightless(troubleStore, n.dataErr)
 		return nil
 	}
-	var err error
+	before, err := n.store.Last(ctx, lastStored)
+	if err != nil {
+		n.log.Warn("newest readings not read, some may be stored twice", "err", err)
+	}
 	f.client, err = mqtt.New(mqtt.Options{
-		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n,
+		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n, Before: before,
 		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.opts.Arrived, Rejected: n.rejected,
 		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected, Will: n.board.will(),
 	})
@@ -66,6 +69,10 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 	}
 	return n.openBoard(ctx, s)
 }
+
+// lastStored is more readings than are ever stored and not yet acknowledged: a batch, and one whose acknowledgements
+// were on their way.
+const lastStored = 2000
 
 // awaitListening waits until the built-in broker keeps messages for us: what a sensor sends before our very first
 // subscription reaches nobody. An outside broker may be away for long, and is not waited for.

@@ -1,0 +1,50 @@
+package mqtt
+
+import (
+	"slices"
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// before holds what was stored shortly before this start and may not have been acknowledged: how often each reading
+// without a time of its own was there, by what it says. Packet identifiers would know these messages for sure, but they
+// are not stored.
+type before map[pulse.Reading]int
+
+// beforeSpan is how long before the last of them a reading can have come and still lack its acknowledgement, which
+// follows the commit at once. A sensor reports more seldom, so two reports that say the same are not taken for one.
+const beforeSpan = 5 * time.Second
+
+func newBefore(rs []pulse.Reading) before {
+	b := before{}
+	for _, r := range rs {
+		if r.At.Equal(r.Arrived) && rs[len(rs)-1].Arrived.Sub(r.Arrived).Abs() <= beforeSpan {
+			b[content(r)]++
+		}
+	}
+	return b
+}
+
+// content is what a reading says, without when.
+func content(r pulse.Reading) pulse.Reading {
+	r.At, r.Arrived = time.Time{}, time.Time{}
+	return r
+}
+
+// without returns the readings of a message that was sent again, less those that are stored, each once.
+func (b before) without(rs []pulse.Reading) []pulse.Reading {
+	if len(b) == 0 {
+		return rs
+	}
+	return slices.DeleteFunc(rs, func(r pulse.Reading) bool {
+		key := content(r)
+		if !r.At.Equal(r.Arrived) || b[key] == 0 {
+			return false
+		}
+		if b[key]--; b[key] == 0 {
+			delete(b, key)
+		}
+		return true
+	})
+}

@@ -1,0 +1,63 @@
+package mqtt
+
+import (
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// stamps keeps the arrivals on one topic apart. The store tells readings by sensor and time in whole milliseconds, so
+// two that came in the same one and have no time of their own would be taken for the same. In a burst the stamps given
+// run ahead of the clock.
+type stamps struct {
+	before time.Time            // the last given by an earlier start
+	last   map[string]stampedAt // by topic
+}
+
+// stampedAt is when a message came, and the time that it was given.
+type stampedAt struct{ came, given time.Time }
+
+const (
+	// maxStamps bounds the memory when a filter lets in ever new topics.
+	maxStamps = 10_000
+	// setBack is how much less than before the clock must show to have been set back. Then the stamps follow it.
+	setBack = pulse.FutureSlack / 2
+)
+
+// newStamps goes on after the readings stored last.
+func newStamps(stored []pulse.Reading) stamps {
+	s := stamps{last: map[string]stampedAt{}}
+	for _, r := range stored {
+		if r.Arrived.After(s.before) {
+			s.before = r.Arrived
+		}
+	}
+	return s
+}
+
+func (s *stamps) next(topic string, arrived time.Time) time.Time {
+	arrived = arrived.UTC().Truncate(time.Millisecond)
+	last, ok := s.last[topic]
+	if !ok {
+		last = stampedAt{s.before, s.before}
+	}
+	given := arrived
+	if !given.After(last.given) && last.came.Sub(arrived) < setBack {
+		given = last.given.Add(time.Millisecond)
+	}
+	if !ok && len(s.last) >= maxStamps {
+		s.forget()
+	}
+	s.last[topic] = stampedAt{arrived, given}
+	return given
+}
+
+// forget makes room. The topics forgotten go on after the last stamp of all.
+func (s *stamps) forget() {
+	for _, t := range s.last {
+		if t.given.After(s.before) {
+			s.before = t.given
+		}
+	}
+	clear(s.last)
+}
