@@ -43,6 +43,7 @@ func (n *night) openEngine(ctx context.Context) error {
 	if n.sensors, err = newSensors(&n.cfg.Farm); err != nil {
 		return err
 	}
+	n.echoes = newEchoes(&n.cfg.Farm)
 	if n.engine, err = newEngine(n.cfg); err != nil {
 		return err
 	}

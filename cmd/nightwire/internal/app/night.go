@@ -27,6 +27,7 @@ type night struct {
 	log     *slog.Logger
 	now     func() time.Time
 	sensors sensors
+	echoes  *echoes // of the goroutine that stores
 	reg     *prometheus.Registry
 	met     *metrics
 
@@ -95,10 +96,12 @@ func (n *night) Append(ctx context.Context, rs []pulse.Reading) error {
 	if n.store == nil {
 		return n.dataErr
 	}
-	fresh, err := n.store.Append(ctx, rs)
+	heard := n.echoes.drop(rs)
+	fresh, err := n.store.Append(ctx, heard)
 	if err != nil {
 		return err
 	}
+	n.echoes.note(heard)
 	n.met.stored.Add(float64(len(fresh)))
 	n.met.repeated.Add(float64(len(rs) - len(fresh)))
 	if len(fresh) == 0 {

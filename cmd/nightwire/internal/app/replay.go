@@ -63,6 +63,7 @@ func (c Counts) String() string {
 type replay struct {
 	engine  *engine
 	sensors sensors
+	echoes  *echoes
 	seen    seen
 	actions []alerts.Action
 	events  []alerts.Event
@@ -76,7 +77,7 @@ func Replay(ctx context.Context, opts ReplayOptions) (Counts, error) {
 	if err != nil {
 		return Counts{}, err
 	}
-	r := &replay{engine: e, seen: seen{}}
+	r := &replay{engine: e, echoes: newEchoes(&opts.Config.Farm), seen: seen{}}
 	if r.sensors, err = newSensors(&opts.Config.Farm); err != nil {
 		return Counts{}, err
 	}
@@ -118,13 +119,16 @@ func (r *replay) message(text []byte) error {
 	if err != nil {
 		return nil
 	}
-	for i := range rs {
-		if r.seen.before(&rs[i]) {
+	heard := r.echoes.drop(rs)
+	r.counts.Repeats += len(rs) - len(heard)
+	r.echoes.note(heard)
+	for i := range heard {
+		if r.seen.before(&heard[i]) {
 			r.counts.Repeats++
 			continue
 		}
 		r.counts.Readings++
-		r.keep(r.engine.observe(rs[i]))
+		r.keep(r.engine.observe(heard[i]))
 	}
 	return nil
 }
