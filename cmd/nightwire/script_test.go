@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
@@ -20,7 +21,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", RequireExplicitExec: true, RequireUniqueNames: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"waitfor": waitFor, "freeport": freePort, "occupy": occupy,
+			"waitfor": waitFor, "retain": retain, "freeport": freePort, "occupy": occupy,
 		},
 	})
 }
@@ -46,6 +47,20 @@ func waitFor(ts *testscript.TestScript, neg bool, args []string) {
 			ts.Fatalf("%s never had %q:\n%s", args[0], args[1], data)
 		}
 	}
+}
+
+// retain publishes a retained message: retain PORT TOPIC PAYLOAD.
+func retain(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: retain PORT TOPIC PAYLOAD")
+	}
+	c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://127.0.0.1:" + args[0]))
+	for _, tok := range []func() paho.Token{c.Connect, func() paho.Token { return c.Publish(args[1], 1, true, args[2]) }} {
+		if tok := tok(); !tok.WaitTimeout(scriptWait) || tok.Error() != nil {
+			ts.Fatalf("publish to %s: %v", args[1], tok.Error())
+		}
+	}
+	c.Disconnect(0)
 }
 
 // freePort sets a variable to a port that nobody listens on: freeport NAME.

@@ -14,7 +14,7 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// LiveOptions says what a Live is to do. All but Password and Now are required, of Config and Dial either.
+// LiveOptions says what a Live is to do. All but Password, Now and Connected are required, of Config and Dial either.
 type LiveOptions struct {
 	Config   Config // its ClientID is not used
 	Password string
@@ -24,6 +24,9 @@ type LiveOptions struct {
 	Observe  func(rs []pulse.Reading) // called by one goroutine
 	Log      *slog.Logger
 	Now      func() time.Time
+
+	// Connected is told when it hears, and when it no longer does. It must not block.
+	Connected func(up bool)
 }
 
 // Live watches without storing: it takes messages at QoS 0 and without a session, for the time while the store takes
@@ -47,11 +50,14 @@ func NewLive(opts LiveOptions) (*Live, error) {
 	if opts.Now == nil {
 		opts.Now = time.Now
 	}
+	if opts.Connected == nil {
+		opts.Connected = func(bool) {}
+	}
 	l := &Live{opts: opts, queue: make(chan message, maxBatch)}
 	opts.Config.ClientID = "nightwire-live-" + rand.Text()
 	l.link = newLink(opts.Config, opts.Password, opts.Dial, opts.Topics, opts.Log)
 	l.link.clean = true
-	l.link.handle, l.link.connected = l.handle, func(bool) {}
+	l.link.handle, l.link.connected = l.handle, opts.Connected
 	return l, nil
 }
 

@@ -133,11 +133,13 @@ func (n *night) openBroker(ctx context.Context, s *stack) error {
 }
 
 // beside returns a file that the farm file names, relative to it.
-func (n *night) beside(path string) string {
+func (n *night) beside(path string) string { return besideFile(n.cfg.Path, path) }
+
+func besideFile(farmFile, path string) string {
 	if path == "" || filepath.IsAbs(path) {
 		return path
 	}
-	return filepath.Join(filepath.Dir(n.cfg.Path), path)
+	return filepath.Join(filepath.Dir(farmFile), path)
 }
 
 // topics returns the sensors' topics, in order.

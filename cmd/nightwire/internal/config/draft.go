@@ -123,12 +123,8 @@ func (d Draft) Text() ([]byte, error) {
 		}
 		data.mailServer = server
 	}
-	quote := func(s string) (string, error) {
-		b, err := yaml.Marshal(s)
-		return strings.TrimSpace(string(b)), err
-	}
-	topic := func(parts ...string) (string, error) { return quote(strings.Join(parts, "/")) }
-	t := template.Must(template.New("farm").Funcs(template.FuncMap{"quote": quote, "topic": topic}).Parse(draftText))
+	topic := func(parts ...string) string { return Quote(strings.Join(parts, "/")) }
+	t := template.Must(template.New("farm").Funcs(template.FuncMap{"quote": Quote, "topic": topic}).Parse(draftText))
 	var b bytes.Buffer
 	if err := t.Execute(&b, data); err != nil {
 		return nil, fmt.Errorf("write the farm file: %w", err)
@@ -137,6 +133,15 @@ func (d Draft) Text() ([]byte, error) {
 		return nil, err
 	}
 	return b.Bytes(), nil
+}
+
+// Quote returns a text as a farm file has it: as it is where YAML takes it for a text, else in quotes.
+func Quote(s string) string {
+	b, err := yaml.Marshal(s)
+	if text := strings.TrimSpace(string(b)); err == nil && !strings.ContainsAny(s, ",[]{}\n") {
+		return text
+	}
+	return strconv.Quote(s) // inside {…} more has to be quoted than outside
 }
 
 // server returns how to reach the draft's mail server: without TLS on this machine only, TLS from the start on its

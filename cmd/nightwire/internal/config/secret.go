@@ -92,9 +92,14 @@ func exists(path string) bool {
 
 // ReadSecrets reads the files of all secrets. What cannot be read is told as Mistakes, with the lines of the farm file.
 // Commands that send nothing need not call it.
-func (c *Config) ReadSecrets() error {
+func (c *Config) ReadSecrets() error { return c.readSecrets(c.secrets()) }
+
+// ReadBrokerSecret reads the broker's password alone, for a command that only listens.
+func (c *Config) ReadBrokerSecret() error { return c.readSecrets([]*Secret{&c.Broker.Password}) }
+
+func (c *Config) readSecrets(secrets []*Secret) error {
 	var out Mistakes
-	for _, s := range c.secrets() {
+	for _, s := range secrets {
 		if !s.Given() || s.read {
 			continue
 		}
