@@ -29,6 +29,14 @@ const (
 	BadJoint     Condition = "joint"         // a joint or strand carries badly, though the zone is over its minimum
 )
 
+// The conditions that the watch finds in itself; their source is the site.
+const (
+	Test Condition = "test" // nobody has answered the weekly test
+)
+
+// OfWatch reports whether the condition is one of the watch itself, not of the fence.
+func (c Condition) OfWatch() bool { return c == Test }
+
 // Cause says why, as far as the readings tell. The set is fixed.
 type Cause string
 
@@ -172,4 +180,5 @@ const (
 	Trimmed      ActionKind = "trimmed"
 	Restrung     ActionKind = "restrung"
 	Note         ActionKind = "note"
+	Answered     ActionKind = "answered" // the weekly test
 )

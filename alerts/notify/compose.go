@@ -117,28 +117,35 @@ func (p *Planner) evening(at time.Time) []alerts.Message {
 	return p.address(at, m, p.people[0], "round", planned)
 }
 
-// TestMessages returns a message for each route of each person called name, or of everybody when name is empty, to try
-// the real routes with. Id goes into the link, so that the answer can be told from others; empty makes no link.
-func TestMessages(cfg Config, name, id string, now time.Time) ([]alerts.Message, error) {
+// Test says what a test message is for. All of it may be empty.
+type Test struct {
+	Person   string    // who gets it; empty for everybody
+	ID       string    // goes into the link, so that the answer can be told from others; empty when none is wanted
+	NoLink   bool      // there is no page to link to
+	AnswerBy time.Time // by when somebody is to have answered
+}
+
+// TestMessages returns a message for each route of each person that the test is for, to try the real routes with.
+func TestMessages(cfg Config, t Test, now time.Time) ([]alerts.Message, error) {
 	p, err := NewPlanner(cfg)
 	if err != nil {
 		return nil, err
 	}
 	var out []alerts.Message
 	for _, person := range p.people {
-		if name != "" && name != person.Name {
+		if t.Person != "" && t.Person != person.Name {
 			continue
 		}
-		m := alerts.Message{Kind: alerts.TellTest, Priority: alerts.Medium, Answers: id != ""}
-		m.Subject, m.Body = p.words.at(now).test(id != "")
-		if id != "" {
-			m.Alarms = []alerts.Event{{ID: id, Time: now, Kind: alerts.Raised, Finding: alerts.Finding{
-				Source: farm.Site, Condition: "test", Cause: alerts.Unknown, Priority: alerts.Medium, Text: "A test."}}}
+		m := alerts.Message{Kind: alerts.TellTest, Priority: alerts.Medium, Answers: t.ID != "" && !t.NoLink}
+		m.Subject, m.Body = p.words.at(now).test(t)
+		if t.ID != "" {
+			m.Alarms = []alerts.Event{{ID: t.ID, Time: now, Kind: alerts.Raised, Finding: alerts.Finding{
+				Source: farm.Site, Condition: alerts.Test, Cause: alerts.Unknown, Priority: alerts.Medium, Text: "A test."}}}
 		}
 		out = append(out, p.address(now, m, person, "test", now)...)
 	}
 	if len(out) == 0 {
-		return nil, fmt.Errorf("nobody called %q has a route\nhint: give people a mail, push or webhook address in the farm file", name)
+		return nil, fmt.Errorf("nobody called %q has a route\nhint: give people a mail, push or webhook address in the farm file", t.Person)
 	}
 	return out, nil
 }

@@ -138,7 +138,7 @@ func TestEscalatedEventTellsWho(t *testing.T) {
 
 func TestTestMessages(t *testing.T) {
 	now := clock(t, "21 18:30")
-	ms, err := TestMessages(testConfig(t), "", "test-1", now)
+	ms, err := TestMessages(testConfig(t), Test{ID: "test-1"}, now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -152,7 +152,7 @@ func TestTestMessages(t *testing.T) {
 	if got := strings.Join(who, " "); got != "Orla Bram Fergus" {
 		t.Errorf("told %s", got)
 	}
-	if _, err := TestMessages(testConfig(t), "Nobody", "", now); err == nil || !strings.Contains(err.Error(), "hint:") {
+	if _, err := TestMessages(testConfig(t), Test{Person: "Nobody"}, now); err == nil || !strings.Contains(err.Error(), "hint:") {
 		t.Errorf("got %v, want an error with a hint", err)
 	}
 }

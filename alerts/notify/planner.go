@@ -109,7 +109,8 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 		call.Event = alerts.Event{ID: c.ID, Kind: alerts.Raised, Time: c.Time, Finding: c.Point.Finding}
 	}
 	call.hush()
-	call.Level, call.Updates = 1, 0
+	first := p.first(call.Event.Finding)
+	call.Level, call.Updates = len(first), 0
 	call.Answered, call.PutOff, call.Hidden, call.Over, call.Back = "", time.Time{}, false, time.Time{}, nil
 	if call.Event.Priority == alerts.LowPriority {
 		call.RoundAt = p.cfg.round(now)
@@ -118,13 +119,23 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 	if len(p.people) == 0 {
 		return
 	}
-	p.tell(now, call, p.people[0], kind, call.Event.Time)
+	for _, person := range first {
+		p.tell(now, call, person, kind, call.Event.Time)
+	}
 	if call.Event.Priority == alerts.High {
 		call.RepeatAt = p.inStep(start)
-		if len(p.people) > 1 {
+		if len(p.people) > call.Level {
 			call.NextAt = start.Add(p.cfg.EscalateAfter)
 		}
 	}
+}
+
+// first returns who is called first: everybody, when the first person may be just the one who cannot be reached.
+func (p *Planner) first(f alerts.Finding) []farm.Person {
+	if f.Condition == alerts.Test {
+		return p.people
+	}
+	return p.people[:min(1, len(p.people))]
 }
 
 // inStep returns when an alarm announced at start is told again: together with others, so that a bad night makes one

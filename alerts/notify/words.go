@@ -299,13 +299,21 @@ func (w words) reminder(h alerts.Hold, p alerts.Point) (subject, body string) {
 }
 
 // test words a test message.
-func (w words) test(answers bool) (subject, body string) {
+func (w words) test(t Test) (subject, body string) {
 	name := w.cfg.Farm.Name
 	subject = fmt.Sprintf("Test from %s at %s: nothing is wrong.", name, w.clock(w.now))
 	ask := "Nothing needs to be done."
-	if answers {
+	switch {
+	case t.ID == "":
+	case t.NoLink:
+		subject += " Say on the page that it came."
+		ask = "Please open the page and say that this came, so that we know an alarm would reach you."
+	default:
 		subject += " Open it and press the button, so that we know you would have woken."
 		ask = "Please press the button behind the link, so that we know an alarm would reach you."
+	}
+	if t.ID != "" && !t.AnswerBy.IsZero() {
+		ask += " If nobody has by " + w.clock(t.AnswerBy) + ", everybody is told."
 	}
 	return cut(subject), fmt.Sprintf("This is a test of %s, %s.\nNothing is wrong. %s\n", name, w.local(w.now).Format("Monday 2 January, 15:04"), ask)
 }

@@ -66,7 +66,6 @@ func letters(t *testing.T) map[string][2]string {
 	alone.Over, alone.Back = at("21 03:05"), new(5.2)
 	gone := call(at("21 04:10"), silent)
 	gone.Over = at("21 04:50")
-
 	put("raised-open", "21 02:10", alerts.TellRaised, call(at("21 02:10"), dead))
 	put("raised-short", "21 02:11", alerts.TellRaised, call(at("21 02:10"), short))
 	put("raised-energizer-off", "21 23:58", alerts.TellRaised, call(at("21 23:57"), energizer))
@@ -85,14 +84,21 @@ func letters(t *testing.T) map[string][2]string {
 	both.Answered = "Bram"
 	put("several-taken", "21 02:17", alerts.TellTaken, taken, both)
 	put("several-returned", "21 03:06", alerts.TellReturned, over, alone)
-
 	out["round"] = lines(w.at(at("21 19:00")).round([]*Call{call(at("21 06:00"), growth), call(at("21 06:00"), earth), gone},
 		[]*Call{told(call(at("20 19:10"), joint), "Orla")}))
 	hold := alerts.Hold{Source: "zone/brook", From: at("21 10:00"), Until: at("21 14:00"), By: "Orla"}
 	out["reminder"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook"}))
 	out["reminder-fence-off"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook", Open: []string{"x"}, Finding: dead}))
-	out["test"] = lines(w.at(at("21 18:30")).test(true))
+	out["test"] = lines(w.at(at("21 18:30")).test(Test{ID: "test-1", AnswerBy: at("21 22:30")}))
+	for _, c := range []alerts.Condition{alerts.Test} {
+		put("watch-"+string(c), "21 14:05", alerts.TellRaised, call(at("21 14:00"), ofWatch(c)))
+	}
 	return out
+}
+
+// ofWatch is something that the watch says of itself.
+func ofWatch(c alerts.Condition) alerts.Finding {
+	return alerts.Finding{Source: farm.Site, Condition: c, Cause: alerts.Unknown, Priority: alerts.Medium, Text: "The watch says this of itself."}
 }
 
 func TestLetters(t *testing.T) {

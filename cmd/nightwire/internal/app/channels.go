@@ -74,7 +74,7 @@ func (n *night) channelTrouble(channel string, since time.Time, err error) {
 
 // SendTest sends a test message to one person, or to everybody when name is empty, by their real routes.
 func SendTest(ctx context.Context, cfg *config.Config, name string, now time.Time) ([]notify.Tried, error) {
-	messages, err := notify.TestMessages(notifyConfig(cfg), name, "", now)
+	messages, err := notify.TestMessages(notifyConfig(cfg), notify.Test{Person: name}, now)
 	if err != nil {
 		return nil, err
 	}

@@ -14,6 +14,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/alerts/detect"
+	"nightwire/alerts/drill"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
 )
@@ -53,6 +54,9 @@ func (n *night) openEngine(ctx context.Context) error {
 	}
 	if err := n.engine.desk.Load(past.Saved, past.Said); err != nil {
 		return fmt.Errorf("take up the alarms: %w", err)
+	}
+	if n.drill, err = drill.New(drillConfig(n.cfg), past.Saved); err != nil {
+		return err
 	}
 	if n.store == nil {
 		return nil
@@ -199,7 +203,7 @@ func (n *night) reconcile(now time.Time, standing map[string]alerts.Event) {
 	}
 	slices.SortFunc(events, func(a, b alerts.Event) int { return a.Time.Compare(b.Time) })
 	for _, p := range n.engine.desk.Book().Points() {
-		if p.On() && !stands[p.Key()] {
+		if p.On() && !stands[p.Key()] && !p.Condition.OfWatch() {
 			f := p.Finding
 			f.Text = "No longer so, as the readings since then show."
 			events = append(events, alerts.Event{ID: p.ID, Time: now.UTC().Truncate(time.Second), Kind: alerts.Returned, Finding: f})

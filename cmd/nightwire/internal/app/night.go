@@ -12,10 +12,12 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"nightwire/alerts"
+	"nightwire/alerts/drill"
 	"nightwire/alerts/journal"
 	"nightwire/alerts/notify"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/web"
+	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
 )
@@ -45,6 +47,7 @@ type night struct {
 
 	mu     sync.Mutex // guards what follows
 	engine *engine
+	drill  *drill.Drill
 	latest map[pulse.SensorID]pulse.Reading
 	cursor store.Cursor
 	blind  blind
@@ -211,6 +214,7 @@ func (n *night) pass() {
 	defer n.mu.Unlock()
 	if len(n.batches) == 0 {
 		n.record(n.engine.advance(n.now().Add(-n.wall(settle))))
+		n.test(n.now())
 	}
 }
 
@@ -219,7 +223,13 @@ func (n *night) Act(_ context.Context, a alerts.Action) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	a.Time = n.now()
+	if a.Kind == alerts.Acknowledge && a.Alarm != "" && a.Alarm == n.drill.Record().ID {
+		a.Kind, a.Source = alerts.Answered, farm.Site // a test is no alarm
+	}
 	s, err := n.engine.act(a)
+	if err == nil {
+		s.Add(n.testAnswered(a))
+	}
 	n.record(s)
 	n.news.tell()
 	return err

@@ -29,6 +29,7 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	defer n.mu.Unlock()
 	book := n.engine.desk.Book()
 	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list()}
+	o.Test = n.lastTest()
 	for _, p := range f.People {
 		o.People = append(o.People, p.Name)
 	}

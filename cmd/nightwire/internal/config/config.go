@@ -39,7 +39,31 @@ type Alarms struct {
 	EscalateAfter time.Duration   `key:"escalate_after" doc:"how long until an alarm nobody acknowledged goes to the next person"`
 	Morning       Clock           `key:"morning" doc:"when medium alarms of the night are sent: 07:00"`
 	Evening       Clock           `key:"evening" doc:"when low alarms are sent, with the evening round: 19:00"`
+	WeeklyTest    WeeklyTest      `key:"weekly_test" doc:"a test message to everybody each week, which somebody is to answer"`
 	Conditions    map[string]Rule `key:"conditions" doc:"changes to single conditions, such as low: {priority: medium, on_delay: 10m}"`
+}
+
+// WeeklyTest says when the weekly test message is sent.
+type WeeklyTest struct {
+	Day          string        `key:"day" oneof:"monday|tuesday|wednesday|thursday|friday|saturday|sunday|never" doc:"its day, as monday, or never; monday when left out"`
+	At           Clock         `key:"at" doc:"its time of day; 10:00 when left out"`
+	AnswerWithin time.Duration `key:"answer_within" doc:"how long until everybody is told that nobody answered; 4h when left out"`
+}
+
+// Off reports whether there is to be none.
+func (t *WeeklyTest) Off() bool { return t.Day == Never }
+
+// Never is the day of a test that is not wanted.
+const Never = "never"
+
+// Weekday returns its day.
+func (t *WeeklyTest) Weekday() time.Weekday {
+	for d := time.Sunday; d <= time.Saturday; d++ {
+		if strings.EqualFold(d.String(), t.Day) {
+			return d
+		}
+	}
+	return time.Monday
 }
 
 // Rule changes how one condition is handled. What is not given stays as the program has it.

@@ -116,6 +116,9 @@ func (c *Config) notes(volts map[string]float64) []string {
 	if host, _, err := net.SplitHostPort(c.Broker.Listen); c.Broker.Embedded() && err == nil && loopback(host) {
 		add("The built-in broker listens on this machine only (%s): sensors on the network cannot reach it. Set broker.listen.", c.Broker.Listen)
 	}
+	if len(f.People) > 0 && c.Alarms.WeeklyTest.Off() {
+		add("No weekly test: that messages still reach people shows only when they are needed. Set alarms.weekly_test.")
+	}
 	if len(f.People) > 0 && c.Page.URL == "" {
 		add("No page.url: messages cannot carry a link to acknowledge an alarm.")
 	}

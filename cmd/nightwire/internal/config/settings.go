@@ -27,6 +27,9 @@ const (
 	defaultEscalateAfter = 15 * time.Minute
 	defaultMorning       = Clock(7 * 60)
 	defaultEvening       = Clock(19 * 60)
+	defaultTestDay       = "monday"
+	defaultTestAt        = Clock(10 * 60) // common practice, no source: by day, and on a day when people are about
+	defaultTestAnswer    = 4 * time.Hour
 )
 
 // settings checks everything but the fence itself and fills in its defaults.
@@ -47,7 +50,7 @@ func Conditions() []string {
 	var out []string
 	for _, c := range []alerts.Condition{
 		alerts.Dead, alerts.Low, alerts.Dropping, alerts.Growth, alerts.Intermittent, alerts.Silent, alerts.Off,
-		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint,
+		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint, alerts.Test,
 	} {
 		out = append(out, string(c))
 	}
@@ -70,6 +73,7 @@ func (r *reader) alarms(a, written *Alarms) {
 	if !r.given(&written.Evening) {
 		a.Evening = defaultEvening
 	}
+	r.weeklyTest(&a.WeeklyTest, &written.WeeklyTest)
 	r.within(&written.RepeatEvery, a.RepeatEvery, time.Minute, 24*time.Hour, "repeat_every")
 	r.within(&written.EscalateAfter, a.EscalateAfter, time.Minute, 24*time.Hour, "escalate_after")
 	for name, rule := range written.Conditions {
@@ -79,6 +83,19 @@ func (r *reader) alarms(a, written *Alarms) {
 			r.blame(at, "", "%s has a delay that is not between 0s and 24h", name)
 		}
 	}
+}
+
+func (r *reader) weeklyTest(t, written *WeeklyTest) {
+	if r.absent(&written.Day) {
+		t.Day = defaultTestDay
+	}
+	if !r.given(&written.At) {
+		t.At = defaultTestAt
+	}
+	if !r.given(&written.AnswerWithin) {
+		t.AnswerWithin = defaultTestAnswer
+	}
+	r.within(&written.AnswerWithin, t.AnswerWithin, 10*time.Minute, 24*time.Hour, "answer_within")
 }
 
 func (r *reader) broker(c *Config, b *Broker) {

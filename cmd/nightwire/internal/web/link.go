@@ -28,6 +28,7 @@ type linkView struct {
 	ID     string
 	Person string
 	Alarm  *Alarm
+	Test   bool // it is the weekly test, and nothing is wrong
 	Done   bool
 }
 
@@ -59,6 +60,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, press bool) {
 	f := s.stranger(r, "link.title")
 	if o, err := s.opts.Overview.Overview(r.Context()); err == nil && o.Location != nil {
 		f.Overview = &o
+		v.Test = o.Test != nil && o.Test.ID == id
 	}
 	if s.opts.Alarms != nil && f.Overview != nil {
 		if a, err := s.opts.Alarms.Alarm(r.Context(), id); err == nil {

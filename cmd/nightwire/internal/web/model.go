@@ -17,7 +17,22 @@ type Overview struct {
 	Zones      []Zone   // in feeding order, from the energizer outward
 	Alarms     []Alarm  // those that are not Normal, the most pressing first
 	Fences     []Fence  // the drawn fence, one for each energizer
+	Test       *Test    // the last weekly test; nil before the first
 	Troubles   []string // what the program itself cannot do just now, a sentence each: "Mail has failed for 2 h."
+}
+
+// Test is the weekly test of the way to people.
+type Test struct {
+	ID       string
+	Sent     time.Time
+	AnswerBy time.Time // by when somebody is to have answered; zero when that is settled
+	Answers  []TestAnswer
+}
+
+// TestAnswer is that somebody has answered the weekly test.
+type TestAnswer struct {
+	By string // may be empty
+	At time.Time
 }
 
 // Zone is one run of fence as the pages show it. A nil or zero field is one that is not known.
