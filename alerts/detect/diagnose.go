@@ -84,7 +84,7 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	consider(d.wet())
 	near := 0.0
 	if d.nearMinimum() {
-		near = costNear
+		near = costNear / (1 + d.haste())
 	}
 	consider(d.energizer(near))
 	for z := range d.f.net.Zones {
@@ -192,11 +192,12 @@ func (d *diagnoser) wet() verdict {
 		if err != nil {
 			continue
 		}
-		s := est.Misfit + costWet + math.Abs(math.Log(w))
+		odd := math.Abs(math.Log(w))
 		for i, g := range est.Leak {
 			off := math.Log(g/p.State.Leak[i]) / wetSpread
-			s += off * off
+			odd += off * off
 		}
+		s := est.Misfit + costWet + odd + min(odd*d.haste(), hasteMost)
 		if s < best.score {
 			best.score, best.worst = s, 0
 			best.zone = wettest(est.Leak, d.base.Leak)
@@ -207,6 +208,26 @@ func (d *diagnoser) wet() verdict {
 
 // wetSpread is how unlike rain treats the zones: standard deviation of the logarithm of leakage after over before.
 const wetSpread = 0.5
+
+// haste returns how much less likely weather is for a change that came so fast, as a factor on what it costs beyond the
+// usual. Leaves and insulators take water up within minutes of a downpour, not from one pulse to the next.
+func (d *diagnoser) haste() float64 {
+	if d.slow {
+		return 0
+	}
+	least, took := 1.0, ms(wetting)
+	for i, t := range d.f.tracks {
+		if r := d.ratio[i]; t != nil && t.Bad > 0 && r < least {
+			least, took = r, t.took(r)
+		}
+	}
+	return math.Max(0, wetting/math.Max(float64(took), 1000)-1)
+}
+
+const (
+	wetting   = 10 * 60_000 // how long a downpour takes to wet leaves and insulators; common practice, no source
+	hasteMost = 12.0        // weather may yet be quicker than we think
+)
 
 // wettest returns the zone whose leakage grew most.
 func wettest(now, before []float64) int {

@@ -114,17 +114,18 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	f.closeDay(now)
 	f.checkRun(t, v, now)
 	t.grain(v)
+	gap := at - t.LastSeen
 	t.Prev = t.LastVal
 	t.LastVal, t.LastSeen = v, at
 	if f.Faulty[t.node].up() || t.Stuck.up() {
 		t.normal(v)
 		return
 	}
-	f.judge(t, v, at, now)
+	f.judge(t, v, at, gap, now)
 }
 
 // judge decides whether a reading is usual, and what follows.
-func (f *fence) judge(t *track, v float64, at, now ms) {
+func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	bad := t.Level > 0 && v < t.Level*t.dip() && !f.backTo(t.node, v, now)
 	if m := f.minimum(t.node); m > 0 && v < m {
 		t.Under++
@@ -132,7 +133,9 @@ func (f *fence) judge(t *track, v float64, at, now ms) {
 		t.Under = 0
 	}
 	if bad {
-		t.Bad++
+		if t.Bad++; t.Bad == 1 {
+			t.FellIn = gap
+		}
 		t.Dips.add(v / t.Level)
 		f.suspect(t, at)
 	} else {

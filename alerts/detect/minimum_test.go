@@ -131,8 +131,9 @@ func TestReturnsAfterATrueRise(t *testing.T) {
 func TestTrimEndsALow(t *testing.T) {
 	b := newBench(t, lonely(time.Minute))
 	b.devices[1].gain = 1
-	b.run(36 * time.Hour)
 	aim := 6000.0
+	b.settleAt("brook", aim) // from the start: a fall to it at one stroke would be no growth
+	b.run(36 * time.Hour)
 	b.while = func(time.Time) {
 		aim = max(2200, aim-1)
 		b.settleAt("brook", aim)
@@ -229,5 +230,36 @@ func TestWrongFromTheFirst(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// One sensor has no other to compare with: how fast it fell tells a wire that touches from wet growth.
+func TestHowFastItFell(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		over  time.Duration
+		cause alerts.Cause
+	}{
+		{"from one reading to the next", 0, alerts.Short},
+		{"over half an hour", 30 * time.Minute, alerts.Vegetation},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, lonely(time.Minute))
+			b.settleAt("brook", 3600)
+			b.run(36 * time.Hour)
+			fell := b.now
+			b.while = func(now time.Time) {
+				part := 1.0
+				if c.over > 0 {
+					part = min(1, now.Sub(fell).Hours()/c.over.Hours())
+				}
+				b.settleAt("brook", 3600-1500*part)
+			}
+			b.run(time.Hour)
+			if got := b.about("zone/brook", alerts.Low).last().Cause; got != c.cause {
+				b.show()
+				t.Errorf("told as %s, want %s", got, c.cause)
+			}
+		})
 	}
 }

@@ -54,6 +54,7 @@ type track struct {
 	Changes  float64
 	Stuck    standing
 	Bad      int // readings in a row that stand for a fault
+	FellIn   ms  // from the reading before to the first of them
 	Under    int // readings in a row under the minimum
 	Since    since
 	Dipped   episodes
@@ -255,6 +256,23 @@ func (t *track) dip() float64 {
 		d = math.Max(d, 2.5*t.Grain/t.Level)
 	}
 	return 1 - min(d, 0.5)
+}
+
+// took returns how long the fall to the share r of the level took: what came at a stroke has no readings half way.
+func (t *track) took(r float64) ms {
+	between := 0
+	count := func(v float64) {
+		if part := (1 - v/t.Level) / (1 - r); part > 0.2 && part < 0.8 {
+			between++
+		}
+	}
+	for _, v := range t.Recent[:min(t.NRecent, levelWindow)] {
+		count(v)
+	}
+	for _, v := range t.Since.Vals[:min(t.Since.N, len(t.Since.Vals))] {
+		count(v)
+	}
+	return t.FellIn + ms(float64(between)/0.6*float64(t.every))
 }
 
 // agrees reports whether the sensor's last readings bear each other out that something is wrong: two alike, or three
