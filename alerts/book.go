@@ -17,6 +17,9 @@ type BookOptions struct {
 	RemindBefore    time.Duration      // how long before an out-of-service ends people are reminded; default 30 minutes
 	RealarmAfter    time.Duration      // an acknowledged alarm that is still on announces itself again after this; 0 never
 	Latching        map[Condition]bool // conditions that stay listed until they are reset; none by default
+
+	// Stock reports whether animals may be let out by a fence that is off at a source; nil for never.
+	Stock func(farm.Source) bool
 }
 
 // Book holds every alarm point of one farm and moves it by events, by what people do, and by time. It does no input
@@ -85,6 +88,17 @@ type Hold struct {
 	RemindAt time.Time   `json:"remind_at,omitzero"` // zero once it was done
 }
 
+// reminded reports whether it was said that the hold ends soon.
+func (h *Hold) reminded() bool { return h.RemindAt.IsZero() }
+
+// copied returns a copy of h to give away, nil for nil.
+func (h *Hold) copied() *Hold {
+	if h == nil {
+		return nil
+	}
+	return new(*h)
+}
+
 // Change is what one call did to one point.
 type Change struct {
 	Time       time.Time
@@ -94,7 +108,7 @@ type Change struct {
 	Annunciate Annunciation
 	By         string // who did it, for what people do
 	Event      *Event // what was said, under the ID the alarm goes by; nil for what people and timers do
-	Remind     *Hold  // set when it is time to say that this ends soon
+	Remind     *Hold  // set when it is time to say that this ends soon, or that stock are behind it while the fence is off
 }
 
 // NewBook returns an empty book.
@@ -102,6 +116,9 @@ func NewBook(opts BookOptions) *Book {
 	opts.MaxShelve = cmp.Or(opts.MaxShelve, 24*time.Hour)
 	opts.MaxOutOfService = cmp.Or(opts.MaxOutOfService, 7*24*time.Hour)
 	opts.RemindBefore = cmp.Or(opts.RemindBefore, 30*time.Minute)
+	if opts.Stock == nil {
+		opts.Stock = func(farm.Source) bool { return false }
+	}
 	return &Book{
 		opts: opts, points: map[string]*Point{}, holds: map[farm.Source]*Hold{}, byID: map[string]*Point{},
 		alias: map[string]string{}, seen: map[EventKey]bool{}, dirty: map[savedKey]bool{},
@@ -162,7 +179,13 @@ func (b *Book) open(now time.Time, e Event) Change {
 		e.ID, e.Kind = p.ID, Updated
 		old = p
 	}
-	c := Change{Time: now, ID: e.ID, From: p.State, Annunciate: Quiet, Event: &e}
+	h := b.holds[e.Source]
+	if h != nil && h.reminded() && b.unguarded(e.Finding) {
+		e.Priority = High
+	} else {
+		h = nil
+	}
+	c := Change{Time: now, ID: e.ID, From: p.State, Annunciate: Quiet, Event: &e, Remind: h.copied()}
 	urgent := old != nil && e.Priority > old.Finding.Priority
 	switch {
 	case old == nil:
@@ -241,7 +264,8 @@ func (b *Book) close(now time.Time, e Event) Change {
 }
 
 // hide puts p out of service, or back, as the holds now say. A point is out of service only when its source and every
-// zone that rides on it are: work on one zone must not silence the stock behind it.
+// zone that rides on it are: work on one zone must not silence the stock behind it. Nor does a hold that is about to
+// end: once its reminder was due, a fence that is off with stock behind it wakes people as any other.
 func (b *Book) hide(now time.Time, p *Point, c *Change) {
 	held := b.held(p)
 	switch {
@@ -253,13 +277,26 @@ func (b *Book) hide(now time.Time, p *Point, c *Change) {
 }
 
 func (b *Book) held(p *Point) bool {
-	if b.holds[p.Source] == nil {
+	h := b.holds[p.Source]
+	if h == nil {
 		return false
 	}
 	if !p.On() {
 		return true
 	}
+	if h.reminded() && b.unguarded(p.Finding) {
+		return false
+	}
 	return !slices.ContainsFunc(p.Finding.Zones, func(z string) bool { return b.holds[farm.ZoneSource(z)] == nil })
+}
+
+// unguarded reports whether f is a fence that holds nothing, with stock behind it.
+func (b *Book) unguarded(f Finding) bool {
+	switch f.Condition {
+	case Dead, Low, Off:
+		return b.opts.Stock(f.Source) || slices.ContainsFunc(f.Zones, func(z string) bool { return b.opts.Stock(farm.ZoneSource(z)) })
+	}
+	return false
 }
 
 // move moves p by t and notes in c what people are to notice.

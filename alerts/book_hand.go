@@ -75,8 +75,8 @@ func (b *Book) hold(now time.Time, a Action) ([]Change, error) {
 			a.Source, ErrTime, b.opts.MaxOutOfService)
 	}
 	h := &Hold{Source: a.Source, From: now, Until: a.Until, By: a.By, Note: a.Note}
-	// Half way, where the time is too short for the usual warning.
-	h.RemindAt = a.Until.Add(-min(b.opts.RemindBefore, a.Until.Sub(now)/2))
+	// In the last quarter, where the time is too short for the usual warning.
+	h.RemindAt = a.Until.Add(-min(b.opts.RemindBefore, a.Until.Sub(now)/4))
 	b.holds[a.Source] = h
 	b.dirty[savedKey{savedHold, string(a.Source)}] = true
 	return b.rehide(now, a.By), nil

@@ -94,11 +94,11 @@ func TestHoldTakesEveryCondition(t *testing.T) {
 	if got, want := tell(cs), "a UnackActive>OutOfService no; b AckedActive>OutOfService no"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	want := []Hold{{Source: "zone/brook", From: at(2), Until: at(60), By: "orla", RemindAt: at(31)}}
+	want := []Hold{{Source: "zone/brook", From: at(2), Until: at(60), By: "orla", RemindAt: at(45.5)}}
 	if diff := cmp.Diff(want, b.Holds()); diff != "" {
 		t.Errorf("holds (-want +got):\n%s", diff)
 	}
-	b.Tick(at(31))
+	b.Tick(at(45.5))
 	// Both come back unanswered: whoever had answered may be long gone.
 	if got, want := tell(b.Tick(at(60))), "a OutOfService>UnackActive yes; b OutOfService>UnackActive yes"; got != want {
 		t.Errorf("got %q, want %q", got, want)
@@ -112,11 +112,11 @@ func TestReminderNamesTheWorst(t *testing.T) {
 	if _, err := b.Do(at(2), work(OutOfService, "brook", 120)); err != nil {
 		t.Fatal(err)
 	}
-	cs := b.Tick(at(90))
+	cs := b.Tick(at(91))
 	if len(cs) != 1 || cs[0].Remind == nil || cs[0].Remind.By != "orla" || cs[0].Point.Condition != Dead || !cs[0].Point.On() {
 		t.Errorf("got %+v, want a reminder that names dead", cs)
 	}
-	if again := b.Tick(at(91)); len(again) != 0 {
+	if again := b.Tick(at(92)); len(again) != 0 {
 		t.Errorf("reminded again: %+v", again)
 	}
 }

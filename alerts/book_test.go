@@ -64,7 +64,7 @@ func tick(min float64) do           { return do{min: min} }
 func tell(cs []Change) string {
 	var out []string
 	for _, c := range cs {
-		if c.Remind != nil {
+		if c.Remind != nil && c.Event == nil {
 			out = append(out, fmt.Sprintf("remind %s", c.Remind.Source))
 			continue
 		}
@@ -73,6 +73,9 @@ func tell(cs []Change) string {
 			s = string(c.Event.Kind) + " " + s
 		}
 		out = append(out, s)
+		if c.Remind != nil {
+			out = append(out, fmt.Sprintf("stock behind %s", c.Remind.Source))
+		}
 	}
 	return strings.Join(out, "; ")
 }
@@ -127,6 +130,8 @@ func readLife(t *testing.T, text string) (opts BookOptions, lines []string) {
 		case "#", "":
 		case "latching":
 			opts.Latching = map[Condition]bool{Condition(rest): true}
+		case "stock":
+			opts.Stock = func(s farm.Source) bool { return s == farm.ZoneSource(rest) }
 		case "realarm":
 			d, err := time.ParseDuration(rest)
 			if err != nil {

@@ -49,7 +49,7 @@ func (b *Book) tickAt(due, now time.Time) []Change {
 		if h.RemindAt.Equal(due) {
 			h.RemindAt = time.Time{}
 			b.dirty[savedKey{savedHold, string(s)}] = true
-			out = append(out, Change{Time: at, Remind: new(*h), Annunciate: Quiet, Point: b.worst(s)})
+			out = append(out, b.remind(at, h)...)
 		}
 		if h.Until.Equal(due) {
 			out = append(out, b.release(at, h, "")...)
@@ -67,6 +67,28 @@ func (b *Book) tickAt(due, now time.Time) []Change {
 		}
 		c.Point = *p
 		out = append(out, c)
+	}
+	return out
+}
+
+// remind says that h ends soon. Where the fence there is off and stock are behind it, that is the most urgent thing there
+// is to say: the alarms that h hid announce themselves, at high priority.
+func (b *Book) remind(at time.Time, h *Hold) []Change {
+	var out []Change
+	for _, p := range b.sorted() {
+		if p.Source != h.Source || !p.On() || !b.unguarded(p.Finding) || p.State == StateShelved {
+			continue
+		}
+		p.Finding.Priority = High
+		c := Change{Time: at, ID: p.ID, From: p.State, Annunciate: Announce, Remind: h.copied(),
+			Event: &Event{ID: p.ID, Time: at.UTC(), Kind: Updated, Finding: p.Finding}}
+		b.hide(at, p, &c)
+		b.touch(p)
+		c.Point = *p
+		out = append(out, c)
+	}
+	if len(out) == 0 {
+		out = append(out, Change{Time: at, Remind: h.copied(), Annunciate: Quiet, Point: b.worst(h.Source)})
 	}
 	return out
 }

@@ -164,6 +164,7 @@ type Action struct {
 	By     string      `json:"by,omitempty"`
 	Until  time.Time   `json:"until,omitzero"` // when a shelving or out-of-service ends by itself
 	Note   string      `json:"note,omitempty"`
+	Move   bool        `json:"move,omitempty"` // out of service to be moved: the fence is another one afterwards
 }
 
 // ActionKind says what was done.

@@ -23,6 +23,7 @@ type Call struct {
 	Answered string          `json:"answered,omitempty"` // who has it; "-" when nobody gave a name
 	PutOff   time.Time       `json:"put_off,omitzero"`   // until when it is shelved
 	Hidden   bool            `json:"hidden,omitempty"`   // shelved or out of service: nobody is told
+	Hold     *alerts.Hold    `json:"hold,omitempty"`     // stock are behind it while somebody works there
 	Over     time.Time       `json:"over,omitzero"`      // when it returned to normal
 	Back     *float64        `json:"back_kv,omitempty"`  // the voltage then
 }
@@ -33,6 +34,14 @@ type Notice struct {
 	Kind   alerts.MessageKind `json:"kind"`
 	Time   time.Time          `json:"time"` // when what it tells happened
 	At     time.Time          `json:"at"`   // when it is due
+}
+
+// worker returns who took the fence out of service that stock are behind; empty for nobody.
+func (c *Call) worker() string {
+	if c.Hold == nil {
+		return ""
+	}
+	return c.Hold.By
 }
 
 // id returns the occurrence.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 )
 
 // Desk joins the book of alarms and the plan of who is told: events and what people do go in, and steps to be recorded
@@ -25,6 +26,9 @@ func NewDesk(book alerts.BookOptions, cfg Config) (*Desk, error) {
 	plan, err := NewPlanner(cfg)
 	if err != nil {
 		return nil, err
+	}
+	if book.Stock == nil {
+		book.Stock = func(s farm.Source) bool { return len(plan.cfg.Farm.StockBehind(s)) > 0 }
 	}
 	return &Desk{book: alerts.NewBook(book), plan: plan}, nil
 }

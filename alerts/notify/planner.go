@@ -52,7 +52,7 @@ func (p *Planner) SetConfig(cfg Config) error {
 func (p *Planner) take(now time.Time, changes []alerts.Change) orders {
 	var o orders
 	for _, c := range changes {
-		if c.Remind != nil {
+		if c.Remind != nil && c.Event == nil {
 			o.messages = append(o.messages, p.remind(now, c)...)
 			continue
 		}
@@ -112,6 +112,7 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 	first := p.first(call.Event.Finding)
 	call.Level, call.Updates = len(first), 0
 	call.Answered, call.PutOff, call.Hidden, call.Over, call.Back = "", time.Time{}, false, time.Time{}, nil
+	call.Hold = c.Remind
 	if call.Event.Priority == alerts.LowPriority {
 		call.RoundAt = p.cfg.round(now)
 		return
@@ -121,6 +122,9 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 	}
 	for _, person := range first {
 		p.tell(now, call, person, kind, call.Event.Time)
+	}
+	if i := p.index(call.worker()); i > 0 {
+		p.tell(now, call, p.people[i], kind, call.Event.Time) // nobody is nearer to it
 	}
 	if call.Event.Priority == alerts.High {
 		call.RepeatAt = p.inStep(start)
@@ -245,13 +249,9 @@ func (p *Planner) remind(now time.Time, c alerts.Change) []alerts.Message {
 	if len(p.people) == 0 {
 		return nil
 	}
-	person := p.people[0]
-	if i := slices.IndexFunc(p.people, func(q farm.Person) bool { return q.Name == c.Remind.By }); i >= 0 {
-		person = p.people[i]
-	}
+	person := p.people[max(0, p.index(c.Remind.By))]
 	m := alerts.Message{Kind: alerts.TellReminder, Priority: alerts.Medium}
 	if c.Point.On() {
-		// Stock behind a fence that is off is the most urgent reminder there is.
 		m.Priority = max(alerts.Medium, c.Point.Finding.Priority)
 		m.Alarms = []alerts.Event{{ID: c.Point.ID, Time: c.Point.Raised, Kind: alerts.Raised, Finding: c.Point.Finding}}
 	}
@@ -337,8 +337,11 @@ func (p *Planner) called(c *Call) []farm.Person {
 	return out
 }
 
-func (p *Planner) known(name string) bool {
-	return slices.ContainsFunc(p.people, func(q farm.Person) bool { return q.Name == name })
+func (p *Planner) known(name string) bool { return p.index(name) >= 0 }
+
+// index returns where name stands among the people, -1 for nowhere.
+func (p *Planner) index(name string) int {
+	return slices.IndexFunc(p.people, func(q farm.Person) bool { return q.Name == name })
 }
 
 // sorted returns the calls in an order that does not change from run to run: most urgent and then oldest first.

@@ -41,6 +41,9 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 	case alerts.TellReturned:
 		return w.returned(c)
 	}
+	if c.Hold != nil {
+		return w.unguarded(kind, c)
+	}
 	lead := w.lead(kind, c)
 	subject = w.subject(lead, c)
 	var b strings.Builder

@@ -32,7 +32,22 @@ func told(c *Call, names ...string) *Call {
 	return c
 }
 
+// answered notes that somebody has c.
+func answered(c *Call, by string) *Call {
+	c.Answered = by
+	return c
+}
+
 func lines(subject, body string) [2]string { return [2]string{subject, body} }
+
+// guardLetters are of stock behind fences that are off, where somebody works.
+func guardLetters(put func(name, now string, kind alerts.MessageKind, calls ...*Call), hold *alerts.Hold, zone, energizer *Call) {
+	zone.Hold = hold
+	put("stock-behind-a-fence-that-is-off", "21 13:30", alerts.TellRaised, zone)
+	put("stock-behind-still-no-answer", "21 14:10", alerts.TellRepeat, zone)
+	energizer.Hold = &alerts.Hold{Source: "energizer/cartshed", From: hold.From, Until: hold.Until}
+	put("stock-behind-an-energizer-that-is-off", "21 13:30", alerts.TellRaised, energizer)
+}
 
 // letters returns every message text that is kept in testdata, by name.
 func letters(t *testing.T) map[string][2]string {
@@ -58,8 +73,7 @@ func letters(t *testing.T) map[string][2]string {
 	joint.KV = new(4.4)
 	earth := trouble("energizer/mill", alerts.Earth, alerts.PoorEarth, alerts.LowPriority)
 
-	taken := told(call(at("21 02:10"), dead), "Orla", "Bram")
-	taken.Answered = "Bram"
+	taken := answered(told(call(at("21 02:10"), dead), "Orla", "Bram"), "Bram")
 	over := told(call(at("21 02:10"), dead), "Orla")
 	over.Over, over.Back, over.Answered = at("21 03:05"), new(6.1), "Orla"
 	alone := told(call(at("20 23:40"), short), "Orla")
@@ -80,13 +94,13 @@ func letters(t *testing.T) map[string][2]string {
 	put("returned-mended", "21 03:05", alerts.TellReturned, over)
 	put("returned-by-itself", "21 03:05", alerts.TellReturned, alone)
 	put("several-raised", "21 02:10", alerts.TellRaised, call(at("21 02:10"), dead), call(at("21 02:09"), short), call(at("21 02:10"), silent))
-	both := told(call(at("21 02:10"), short), "Orla", "Bram")
-	both.Answered = "Bram"
+	both := answered(told(call(at("21 02:10"), short), "Orla", "Bram"), "Bram")
 	put("several-taken", "21 02:17", alerts.TellTaken, taken, both)
 	put("several-returned", "21 03:06", alerts.TellReturned, over, alone)
 	out["round"] = lines(w.at(at("21 19:00")).round([]*Call{call(at("21 06:00"), growth), call(at("21 06:00"), earth), gone},
 		[]*Call{told(call(at("20 19:10"), joint), "Orla")}))
 	hold := alerts.Hold{Source: "zone/brook", From: at("21 10:00"), Until: at("21 14:00"), By: "Orla"}
+	guardLetters(put, &hold, told(call(at("21 11:05"), dead), "Orla"), call(at("21 11:05"), energizer))
 	out["reminder"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook"}))
 	out["reminder-fence-off"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook", Open: []string{"x"}, Finding: dead}))
 	out["test"] = lines(w.at(at("21 18:30")).test(Test{ID: "test-1", AnswerBy: at("21 22:30")}))

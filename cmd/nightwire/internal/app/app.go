@@ -167,6 +167,7 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 	if err := n.openFeed(ctx, s); err != nil {
 		return nil, err
 	}
+	n.openControl(ctx, s)
 	if n.store != nil {
 		if err := n.markRunning(s); err != nil {
 			return nil, err

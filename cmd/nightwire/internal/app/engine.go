@@ -3,6 +3,7 @@
 package app
 
 import (
+	"slices"
 	"time"
 
 	"nightwire/alerts"
@@ -111,7 +112,17 @@ func (e *engine) act(a alerts.Action) (alerts.Step, error) {
 	a.Time = a.Time.UTC().Truncate(time.Millisecond)
 	s, err := e.desk.Act(a.Time, a)
 	if err == nil {
-		e.tells = append(e.tells, a)
+		e.hear(a)
 	}
 	return s, err
+}
+
+// hear keeps what a person did until the detectors come to that moment. Of a move they hear again when it ends, as of a
+// fence strung anew: what they knew of the old place does not count at the new one.
+func (e *engine) hear(a alerts.Action) {
+	e.tells = append(e.tells, a)
+	if a.Kind == alerts.OutOfService && a.Move {
+		e.tells = append(e.tells, alerts.Action{Time: a.Until, Kind: alerts.Restrung, Source: a.Source, By: a.By})
+	}
+	slices.SortStableFunc(e.tells, func(a, b alerts.Action) int { return a.Time.Compare(b.Time) })
 }

@@ -105,10 +105,14 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 	if m.Held != nil {
 		n.engine.rules.held = m.Held
 	}
-	if n.engine.tells, err = n.journal.Actions(ctx, m.Saved, time.Time{}); err != nil {
+	since, err := n.journal.Actions(ctx, m.Saved, time.Time{})
+	if err != nil {
 		return false, err
 	}
-	n.engine.tells = append(m.Tells, n.engine.tells...)
+	n.engine.tells = m.Tells
+	for _, a := range since {
+		n.engine.hear(a)
+	}
 	for cursor := m.Cursor; ; {
 		rs, next, err := n.store.Since(ctx, cursor, atOnce)
 		if errors.Is(err, store.ErrCursor) {
@@ -161,9 +165,12 @@ func (n *night) relive(ctx context.Context) error {
 	}
 	now := n.now()
 	from := now.AddDate(0, 0, -coldDays)
-	tells, err := n.journal.Actions(ctx, from, time.Time{})
+	acts, err := n.journal.Actions(ctx, from, time.Time{})
 	if err != nil {
 		return err
+	}
+	for _, a := range acts {
+		n.engine.hear(a)
 	}
 	standing := map[string]alerts.Event{}
 	note := func(events []alerts.Event) {
@@ -183,8 +190,8 @@ func (n *night) relive(ctx context.Context) error {
 			return err
 		}
 		r.Arrived = r.At // it may have been imported long after
-		for ; len(tells) > 0 && !tells[0].Time.After(r.Arrived); tells = tells[1:] {
-			note(n.engine.watch.Tell(tells[0]))
+		for e := n.engine; len(e.tells) > 0 && !e.tells[0].Time.After(r.Arrived); e.tells = e.tells[1:] {
+			note(e.watch.Tell(e.tells[0]))
 		}
 		note(n.engine.watch.Observe(r))
 	}

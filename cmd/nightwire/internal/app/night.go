@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
@@ -220,6 +221,9 @@ func (n *night) pass() {
 
 // Act takes in what a person did, and returns when it is recorded.
 func (n *night) Act(_ context.Context, a alerts.Action) error {
+	if err := n.knows(a.Source); err != nil {
+		return err
+	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	a.Time = n.now()
@@ -233,6 +237,31 @@ func (n *night) Act(_ context.Context, a alerts.Action) error {
 	n.record(s)
 	n.news.tell()
 	return err
+}
+
+// knows reports why nothing can be done to s: the farm file that the watch has read does not have it.
+func (n *night) knows(s farm.Source) error {
+	if s == "" || s == farm.Site {
+		return nil
+	}
+	for _, place := range n.places() {
+		if place == s {
+			return nil
+		}
+	}
+	return fmt.Errorf("the night watch knows no %s\nhint: make it read the farm file again (SIGHUP), or look at the name", s)
+}
+
+// places returns every zone and energizer.
+func (n *night) places() []farm.Source {
+	var out []farm.Source
+	for i := range n.cfg.Farm.Energizers {
+		out = append(out, n.cfg.Farm.Energizers[i].Source())
+	}
+	for i := range n.cfg.Farm.Zones {
+		out = append(out, n.cfg.Farm.Zones[i].Source())
+	}
+	return out
 }
 
 // record writes down a step and sends what is in it. n.mu is held, so that steps are recorded in order.

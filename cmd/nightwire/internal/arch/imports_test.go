@@ -60,8 +60,9 @@ func rooms() []room {
 			"ingest/farm", "sim/scenario"}, // the command line names zones and seasons
 			tests: []string{paho}}, // whole nights, over MQTT
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
-			"cmd/nightwire/internal/config", "cmd/nightwire/internal/web"}},
+			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/web"}},
 		{name: "cmd/nightwire/internal/arch"},
+		{name: "cmd/nightwire/internal/control", may: []string{"alerts"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
 		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",
 			"golang.org/x/crypto/bcrypt"}, tests: []string{"github.com/chromedp/..."}},
