@@ -3,6 +3,8 @@ package farm
 import (
 	"fmt"
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 )
 
@@ -52,4 +54,34 @@ func (c Conductor) String() string {
 		parts = append(parts, fmt.Sprintf("%d × %g mm %s", w.strands(), w.DiameterMM, w.Material))
 	}
 	return strings.Join(parts, " and ")
+}
+
+// wirePattern reads one kind of wire: "6 × 0.2 mm stainless", "6x0.2 stainless" or "2.5 steel".
+var wirePattern = regexp.MustCompile(`^(?:(\d{1,4})\s*[x×]\s*)?(\d{1,2}(?:\.\d{1,4})?)\s*(?:mm)?\s+([a-z]+)$`)
+
+// ParseConductor reads what String writes, and the same with x for ×, + for and, and mm left out.
+func ParseConductor(text string) (Conductor, error) {
+	const hint = "\nhint: write it as \"2.5 steel\", or \"6x0.2 stainless + 3x0.25 copper\" for the strands of a polywire"
+	var out Conductor
+	for part := range strings.SplitSeq(strings.ReplaceAll(text, " and ", "+"), "+") {
+		m := wirePattern.FindStringSubmatch(strings.TrimSpace(part))
+		if m == nil {
+			return nil, fmt.Errorf("%q is no wire%s", strings.TrimSpace(part), hint)
+		}
+		w := Wire{Material: m[3], Strands: 1}
+		if m[1] != "" {
+			w.Strands, _ = strconv.Atoi(m[1]) // the pattern has digits only
+		}
+		w.DiameterMM, _ = strconv.ParseFloat(m[2], 64) // the same
+		switch {
+		case OhmMetres(w.Material) == 0:
+			return nil, fmt.Errorf("%q is not a material that is known\nhint: steel, stainless, aluminium or copper", w.Material)
+		case w.Strands < 1 || w.Strands > 1000:
+			return nil, fmt.Errorf("%d strands in %q%s", w.Strands, strings.TrimSpace(part), hint)
+		case w.DiameterMM < 0.02 || w.DiameterMM > 20:
+			return nil, fmt.Errorf("a diameter of %g mm in %q\nhint: fence wire is 1.6 to 4 mm, the strands of polywire 0.15 to 0.3 mm", w.DiameterMM, strings.TrimSpace(part))
+		}
+		out = append(out, w)
+	}
+	return out, nil
 }

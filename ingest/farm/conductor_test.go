@@ -2,7 +2,10 @@ package farm
 
 import (
 	"math"
+	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // TestOhmsPerKM checks computed resistances against tables. Those of single wires and of polywire are the project's
@@ -42,4 +45,48 @@ func TestOhmsPerKM(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestParseConductor(t *testing.T) {
+	for _, tt := range []struct {
+		text, want string // what String makes of it; empty when it is refused
+	}{
+		{"2.5 steel", "1 × 2.5 mm steel"},
+		{"1.6 mm aluminium", "1 × 1.6 mm aluminium"},
+		{"6x0.2 stainless + 3x0.25 copper", "6 × 0.2 mm stainless and 3 × 0.25 mm copper"},
+		{"6 × 0.2 mm stainless and 3 × 0.25 mm copper", "6 × 0.2 mm stainless and 3 × 0.25 mm copper"},
+		{"", ""}, {"steel", ""}, {"2.5", ""}, {"2.5 string", ""}, {"0x2.5 steel", ""}, {"0.001 steel", ""}, {"90 steel", ""}, {"2.5 steel +", ""},
+		{"9999x0.2 stainless", ""},
+	} {
+		t.Run(tt.text, func(t *testing.T) {
+			c, err := ParseConductor(tt.text)
+			if tt.want == "" {
+				if err == nil || !strings.Contains(err.Error(), "\nhint: ") {
+					t.Fatalf("got %v and error %v, want a refusal with a hint", c, err)
+				}
+				return
+			}
+			if err != nil || c.String() != tt.want {
+				t.Errorf("got %q and error %v, want %q", c, err, tt.want)
+			}
+		})
+	}
+}
+
+func FuzzParseConductor(f *testing.F) {
+	f.Add("6x0.2 stainless + 3x0.25 copper")
+	f.Add("1 × 2.5 mm steel")
+	f.Fuzz(func(t *testing.T, text string) {
+		c, err := ParseConductor(text)
+		if err != nil {
+			return
+		}
+		if ohms := c.OhmsPerKM(); !(ohms > 0) || math.IsInf(ohms, 0) {
+			t.Errorf("%q has %g Ω/km", text, ohms)
+		}
+		again, err := ParseConductor(c.String())
+		if diff := cmp.Diff(c, again); err != nil || diff != "" {
+			t.Errorf("%q read again: error %v (-want +got):\n%s", c, err, diff)
+		}
+	})
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"net"
-	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -28,7 +27,7 @@ func Report(w io.Writer, c *Config, expected func(farm.Farm) map[string]float64)
 		reportEnergizer(&b, f, &f.Energizers[i], volts)
 	}
 	b.WriteString("\nExpected voltages are for a clean, dry fence; sensors and weather move them.\n")
-	section(&b, "Default minimums are this program's own proposal, not a published standard; minimum_kv sets another", standings(f))
+	section(&b, "Default minimums are this program's own proposal, not a published standard; minimum_kv sets another", alerts.MinimumStandings(f))
 	section(&b, "Worth a thought", c.notes(volts))
 	section(&b, "Cautions", cautionLines())
 	_, err := io.WriteString(w, b.String())
@@ -63,19 +62,6 @@ func minimumFrom(z *farm.Zone) string {
 		return "our default for " + z.Stock + " in training"
 	}
 	return "our default for " + z.Stock
-}
-
-// standings says what the minimums rest on that the file leaves to us.
-func standings(f *farm.Farm) []string {
-	var out []string
-	for _, kind := range farm.StockKinds() {
-		if !slices.ContainsFunc(f.Zones, func(z farm.Zone) bool { return z.Stock == kind && (z.Training || !z.MinimumGiven) }) {
-			continue
-		}
-		m, _ := farm.DefaultMinimum(kind) // every kind in the list has one
-		out = append(out, fmt.Sprintf("%s %s kV, in training %s kV [%s]", kind, exactKV(m.Volts), exactKV(m.TrainingVolts), m.Standing))
-	}
-	return out
 }
 
 // notes returns what is allowed but may not be what the keeper means.
