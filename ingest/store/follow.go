@@ -131,6 +131,23 @@ func (db *DB) Passed(ctx context.Context, name string, c Cursor) error {
 	return explain(err, "follow", db.path)
 }
 
+// Followers returns the names of all followers.
+func (db *DB) Followers(ctx context.Context) (names []string, err error) {
+	rows, err := db.read.QueryContext(ctx, `SELECT name FROM store_follower ORDER BY name`)
+	if err != nil {
+		return nil, explain(err, "list the followers of", db.path)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var name string
+		if err := rows.Scan(&name); err != nil {
+			return nil, explain(err, "list the followers of", db.path)
+		}
+		names = append(names, name)
+	}
+	return names, explain(rows.Err(), "list the followers of", db.path)
+}
+
 // Unfollow forgets a follower, so that nothing is kept for it any more.
 func (db *DB) Unfollow(ctx context.Context, name string) error {
 	err := db.change(ctx, func(tx *sql.Tx) error {

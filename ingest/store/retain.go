@@ -15,7 +15,8 @@ type Retention struct {
 }
 
 // Retain lets go of what is older than r says, by whole UTC days. Readings that are not packed stay until they are.
-// Of a day whose readings went, no late ones are taken any more: it could not be told which of them it had.
+// What a follower has still to read (see Tail) stays too. Of a day whose readings went, no late ones are taken any more:
+// it could not be told which of them it had.
 func (db *DB) Retain(ctx context.Context, r Retention) error {
 	if db.w == nil {
 		return explain(errNoWriter, "clear out", db.path)
@@ -26,6 +27,9 @@ func (db *DB) Retain(ctx context.Context, r Retention) error {
 func (db *DB) retain(ctx context.Context, r Retention) error {
 	names, err := db.Sensors(ctx)
 	if err != nil {
+		return err
+	}
+	if r, err = db.spare(ctx, r); err != nil {
 		return err
 	}
 	if !r.Readings.IsZero() {
@@ -77,4 +81,19 @@ func (db *DB) retainSensor(ctx context.Context, name pulse.SensorID, r Retention
 		return err
 	}
 	return clear(`UPDATE store_block SET data = NULL WHERE sensor = ? AND from_ms < ? AND data IS NOT NULL`, r.Readings)
+}
+
+// spare puts off what a follower has still to read.
+func (db *DB) spare(ctx context.Context, r Retention) (Retention, error) {
+	var ms sql.NullInt64
+	err := db.read.QueryRowContext(ctx, `SELECT min(past_ms) FROM store_follower`).Scan(&ms)
+	if err != nil || !ms.Valid {
+		return r, err
+	}
+	for _, t := range []*time.Time{&r.Readings, &r.Hours} {
+		if limit := time.UnixMilli(ms.Int64); t.After(limit) {
+			*t = limit
+		}
+	}
+	return r, nil
 }

@@ -41,6 +41,10 @@ var schema = [...]string{
 		found_ms INTEGER NOT NULL,
 		origin   TEXT NOT NULL,
 		data     BLOB);`,
+
+	// 3: followers who want also what was stored before they began.
+	`ALTER TABLE store_follower ADD COLUMN past_ms INTEGER;  -- read up to here; NULL when all is, or is not wanted
+	ALTER TABLE store_follower ADD COLUMN until_ms INTEGER;  -- where that past ends`,
 }
 
 // The keys of store_state.

@@ -1,0 +1,40 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"math"
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// First returns from when on a sensor's single readings are here, and its hours; zero when there are none. What is
+// older was let go, or never was here.
+func (db *DB) First(ctx context.Context, name pulse.SensorID) (readings, hours time.Time, err error) {
+	err = db.snapshot(ctx, func(tx *sql.Tx) error {
+		id, ok, err := sensorID(ctx, tx, name)
+		if err != nil || !ok {
+			return err
+		}
+		var whole, any sql.NullInt64
+		err = tx.QueryRowContext(ctx, `SELECT min(from_ms), min(CASE WHEN data IS NOT NULL THEN from_ms END)
+			FROM store_block WHERE sensor = ?`, id).Scan(&any, &whole)
+		if err != nil {
+			return err
+		}
+		if !whole.Valid {
+			fresh, err := db.freshOf(ctx, tx, id, name, math.MinInt64, math.MaxInt64)
+			if err != nil || len(fresh) == 0 {
+				return err
+			}
+			whole = sql.NullInt64{Int64: fresh[0].At.UnixMilli(), Valid: true}
+		}
+		if !any.Valid {
+			any = whole
+		}
+		readings, hours = time.UnixMilli(whole.Int64).UTC(), time.UnixMilli(any.Int64).UTC()
+		return nil
+	})
+	return readings, hours, explain(err, "read from", db.path)
+}

@@ -1,0 +1,177 @@
+package store
+
+import (
+	"path/filepath"
+	"testing"
+	"time"
+
+	"nightwire/ingest/pulse"
+)
+
+// takeAll reads a tail to its end and returns the readings by sensor and time, with how often each came.
+func takeAll(t *testing.T, tail *Tail, limit int) map[string]int {
+	t.Helper()
+	seen := map[string]int{}
+	for {
+		rs, err := tail.Next(t.Context(), limit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(rs) == 0 {
+			return seen
+		}
+		for _, r := range rs {
+			seen[string(r.Sensor)+r.At.Format(time.RFC3339Nano)]++
+		}
+		if err := tail.Taken(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// hourly returns a reading an hour of each sensor over days.
+func hourly(days int, sensors ...pulse.SensorID) (rs []pulse.Reading) {
+	for h := range 24 * days {
+		for _, s := range sensors {
+			rs = append(rs, volts(s, day0.Add(time.Duration(h)*time.Hour), 5000))
+		}
+	}
+	return rs
+}
+
+func mustTail(t *testing.T, db *DB, name string) *Tail {
+	t.Helper()
+	tail, err := db.Tail(t.Context(), name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return tail
+}
+
+func TestTailGivesThePastToo(t *testing.T) {
+	for name, packed := range map[string]bool{"packed": true, "fresh": false} {
+		t.Run(name, func(t *testing.T) {
+			db := openTemp(t)
+			mustAppend(t, db, hourly(5, "a", "b", "c")...)
+			if packed {
+				mustPack(t, db)
+			}
+			tail := mustTail(t, db, "mirror")
+			mustAppend(t, db, volts("d", day0.Add(200*time.Hour), 1))
+			first, err := tail.Next(t.Context(), 30)
+			if err != nil || len(first) != 1 || first[0].Sensor != "d" {
+				t.Fatalf("what is new comes first: got %d, %v", len(first), err)
+			}
+			seen := takeAll(t, tail, 30)
+			if want := 5*24*3 + 1; len(seen) != want {
+				t.Errorf("got %d readings, want %d", len(seen), want)
+			}
+			for key, n := range seen {
+				if n != 1 {
+					t.Errorf("%s came %d times", key, n)
+				}
+			}
+			if left, past, err := tail.Left(t.Context()); left != 0 || past != 0 || err != nil {
+				t.Errorf("left %d, %v, %v; want nothing", left, past, err)
+			}
+		})
+	}
+}
+
+func TestTailOutlastsRestart(t *testing.T) {
+	ctx, path := t.Context(), filepath.Join(t.TempDir(), "night.db")
+	db := openAt(t, path)
+	mustAppend(t, db, hourly(6, "a", "b")...)
+	mustPack(t, db)
+	tail := mustTail(t, db, "mirror")
+	seen := map[string]int{}
+	for range 3 { // two days and a half
+		rs, err := tail.Next(ctx, 20)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range rs {
+			seen[string(r.Sensor)+r.At.Format(time.RFC3339Nano)]++
+		}
+		if err := tail.Taken(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// What is still owed outlasts retention as well as a restart.
+	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	db = openAt(t, path)
+	for key, n := range takeAll(t, mustTail(t, db, "mirror"), 20) {
+		seen[key] += n
+	}
+	if want := 6 * 24 * 2; len(seen) != want {
+		t.Errorf("got %d readings, want %d", len(seen), want)
+	}
+	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(collect(t, db, "a", time.Time{}, time.Time{})); n != 0 {
+		t.Errorf("%d readings stay although everybody has them", n)
+	}
+	if seen := takeAll(t, mustTail(t, db, "mirror"), 20); len(seen) != 0 {
+		t.Errorf("%d readings came again", len(seen))
+	}
+}
+
+// TestTailOfEmptyStore has no past to read.
+func TestTailOfEmptyStore(t *testing.T) {
+	db := openTemp(t)
+	tail := mustTail(t, db, "mirror")
+	mustAppend(t, db, numbered(0, 10)...)
+	if seen := takeAll(t, tail, 100); len(seen) != 10 {
+		t.Errorf("got %d, want 10", len(seen))
+	}
+	if err := tail.Save(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	names, err := db.Followers(t.Context())
+	if err != nil || len(names) != 1 || names[0] != "mirror" {
+		t.Errorf("followers %q, %v", names, err)
+	}
+	if seen := takeAll(t, mustTail(t, db, "mirror"), 100); len(seen) != 0 {
+		t.Errorf("%d came again after Save", len(seen))
+	}
+}
+
+// TestTailAfterRestore begins anew where the store is another one.
+func TestTailAfterRestore(t *testing.T) {
+	ctx := t.Context()
+	db := openTemp(t)
+	mustAppend(t, db, hourly(2, "a")...)
+	tail := mustTail(t, db, "mirror")
+	tail.cursor = 1000 // as of a store that had more
+	if seen := takeAll(t, tail, 100); len(seen) != 48 {
+		t.Errorf("got %d readings, want all 48", len(seen))
+	}
+	if _, _, err := tail.Left(ctx); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestFirst(t *testing.T) {
+	ctx := t.Context()
+	db := openTemp(t)
+	check := func(when string, readings, hours time.Time) {
+		t.Helper()
+		r, h, err := db.First(ctx, "a")
+		if err != nil || !r.Equal(readings) || !h.Equal(hours) {
+			t.Errorf("%s: readings from %v, hours from %v, %v; want %v and %v", when, r, h, err, readings, hours)
+		}
+	}
+	check("empty", time.Time{}, time.Time{})
+	mustAppend(t, db, hourly(10, "a")...)
+	check("fresh", day0, day0)
+	mustPack(t, db)
+	check("packed", day0, day0)
+	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 4), Hours: day0.AddDate(0, 0, 2)}); err != nil {
+		t.Fatal(err)
+	}
+	check("let go", day0.AddDate(0, 0, 4), day0.AddDate(0, 0, 2))
+}
