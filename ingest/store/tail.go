@@ -10,31 +10,45 @@ import (
 )
 
 // Tail gives a follower everything: what is stored from now on, in that order, and between whiles what was stored
-// before it began, day by day. Where it is outlasts a restart; what was not Taken comes again, and so may a minute of
-// what was. It is for one goroutine.
+// before it began, day by day. Where it is outlasts a restart. What was not Taken comes again, and so may what was
+// Taken in the last minutes. It is for one goroutine.
 type Tail struct {
 	db   *DB
 	name string
+	now  func() time.Time
 
-	cursor, next, saved Cursor
-	savedAt             time.Time
+	at      place
+	next    Cursor // after what Next gave last
+	read    int    // the sensor after those that Next gave last
+	until   time.Time
+	sensors []pulse.SensorID
 
-	past, until time.Time // what is left of the past, from a UTC midnight on; zero when nothing is
-	sensors     []pulse.SensorID
-	sensor      int // the next one to read of the day at past
-	read        int // the one after those that Next gave last
+	mark, settled, saved place // each at or before the one before
+	markedAt, savedAt    time.Time
+}
+
+// place is how far a follower has come.
+type place struct {
+	cursor Cursor
+	past   time.Time // what is left of the past, from a UTC midnight on; zero when nothing is
+	sensor int       // the next one to read of that day
 }
 
 const (
+	// settleFor is how long a server may take to bring to its disk what it said it had: after a power cut there, this
+	// much is given again.
+	settleFor = 10 * time.Second
 	// A follower's place is written down so often at most: each time is a commit, and a card wears by commits.
 	saveTailEvery = time.Minute
 	saveTailAfter = 100_000 // readings
+
+	wholeDay = dayMS * time.Millisecond
 )
 
 // Tail returns the tail of the follower called name. What it has not passed is kept for it: fresh readings from Pack,
 // the past from Retain.
 func (db *DB) Tail(ctx context.Context, name string) (*Tail, error) {
-	t := &Tail{db: db, name: name}
+	t := &Tail{db: db, name: name, now: time.Now}
 	return t, explain(t.open(ctx), "follow", db.path)
 }
 
@@ -44,6 +58,7 @@ func (t *Tail) open(ctx context.Context) error {
 		return err
 	}
 	var past, until sql.NullInt64
+	at := place{}
 	err = t.db.change(ctx, func(tx *sql.Tx) error {
 		_, end, err := bounds(ctx, tx)
 		if err != nil {
@@ -55,15 +70,16 @@ func (t *Tail) open(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `SELECT seq, past_ms, until_ms FROM store_follower WHERE name = ?`, t.name).Scan(&t.cursor, &past, &until)
+		return tx.QueryRowContext(ctx, `SELECT seq, past_ms, until_ms FROM store_follower WHERE name = ?`, t.name).Scan(&at.cursor, &past, &until)
 	})
 	if err != nil {
 		return err
 	}
-	t.next, t.saved, t.savedAt = t.cursor, t.cursor, time.Now()
-	if t.past, t.until = (time.Time{}), (time.Time{}); past.Valid {
-		t.past, t.until = time.UnixMilli(past.Int64), time.UnixMilli(until.Int64)
+	if past.Valid {
+		at.past, t.until = time.UnixMilli(past.Int64), time.UnixMilli(until.Int64)
 	}
+	t.at, t.mark, t.settled, t.saved, t.next = at, at, at, at, at.cursor
+	t.markedAt, t.savedAt = t.now(), t.now()
 	return nil
 }
 
@@ -95,7 +111,10 @@ func (db *DB) ends(ctx context.Context) (first, last int64, err error) {
 // Next returns about limit readings that were not Taken, or none when there are none now. Asked again without Taken it
 // returns the same, and more where more has come.
 func (t *Tail) Next(ctx context.Context, limit int) ([]pulse.Reading, error) {
-	rs, next, err := t.db.Since(ctx, t.cursor, limit)
+	if err := t.age(ctx); err != nil {
+		return nil, err
+	}
+	rs, next, err := t.db.Since(ctx, t.at.cursor, limit)
 	if errors.Is(err, ErrCursor) { // a backup was put back: all of it may be new to the follower
 		if err := t.db.Unfollow(ctx, t.name); err != nil {
 			return nil, err
@@ -103,7 +122,7 @@ func (t *Tail) Next(ctx context.Context, limit int) ([]pulse.Reading, error) {
 		if err := t.open(ctx); err != nil {
 			return nil, explain(err, "follow", t.db.path)
 		}
-		rs, next, err = t.db.Since(ctx, t.cursor, limit)
+		rs, next, err = t.db.Since(ctx, t.at.cursor, limit)
 	}
 	if err != nil {
 		return nil, err
@@ -111,13 +130,13 @@ func (t *Tail) Next(ctx context.Context, limit int) ([]pulse.Reading, error) {
 	if t.next = next; len(rs) > 0 {
 		return rs, nil
 	}
-	t.cursor = next // past rows that are damaged
+	t.at.cursor = next // past rows that are damaged
 	return t.older(ctx, limit)
 }
 
 // older returns readings of the past: of one day, so many sensors that there are enough.
 func (t *Tail) older(ctx context.Context, limit int) (rs []pulse.Reading, err error) {
-	if t.past.IsZero() {
+	if t.at.past.IsZero() {
 		return nil, nil
 	}
 	if t.sensors == nil {
@@ -125,8 +144,8 @@ func (t *Tail) older(ctx context.Context, limit int) (rs []pulse.Reading, err er
 			return nil, err
 		}
 	}
-	for t.past.Before(t.until) {
-		t.read = t.sensor
+	for !t.at.past.IsZero() {
+		t.read = t.at.sensor
 		for ; t.read < len(t.sensors) && len(rs) < limit; t.read++ {
 			if rs, err = t.day(ctx, rs, t.sensors[t.read]); err != nil {
 				return nil, err
@@ -135,16 +154,14 @@ func (t *Tail) older(ctx context.Context, limit int) (rs []pulse.Reading, err er
 		if len(rs) > 0 {
 			return rs, nil
 		}
-		t.past, t.sensor = t.past.Add(day), 0
+		t.nextDay()
 	}
-	return nil, t.passedPast(ctx)
+	return nil, nil
 }
 
-const day = dayMS * time.Millisecond
-
-// day appends a sensor's readings of the day at t.past.
+// day appends a sensor's readings of the day that the past has come to.
 func (t *Tail) day(ctx context.Context, rs []pulse.Reading, sensor pulse.SensorID) ([]pulse.Reading, error) {
-	for r, err := range t.db.Range(ctx, sensor, t.past, t.past.Add(day)) {
+	for r, err := range t.db.Range(ctx, sensor, t.at.past, t.at.past.Add(wholeDay)) {
 		if errors.Is(err, ErrCorrupt) {
 			continue // the rest is whole
 		}
@@ -156,46 +173,63 @@ func (t *Tail) day(ctx context.Context, rs []pulse.Reading, sensor pulse.SensorI
 	return rs, nil
 }
 
+func (t *Tail) nextDay() {
+	t.at.past, t.at.sensor = t.at.past.Add(wholeDay), 0
+	if !t.at.past.Before(t.until) {
+		t.at.past = time.Time{}
+	}
+}
+
 // Taken notes that the follower is done with what Next gave last.
 func (t *Tail) Taken(ctx context.Context) error {
-	if t.next != t.cursor {
-		t.cursor = t.next
-		if t.cursor-t.saved < saveTailAfter && time.Since(t.savedAt) < saveTailEvery {
-			return nil
-		}
-		return t.Save(ctx)
+	switch {
+	case t.next != t.at.cursor:
+		t.at.cursor = t.next
+	case t.at.past.IsZero():
+	case t.read < len(t.sensors):
+		t.at.sensor = t.read
+	default:
+		t.nextDay()
 	}
-	if t.sensor = t.read; t.sensor < len(t.sensors) || t.past.IsZero() {
-		return nil
-	}
-	t.past, t.sensor = t.past.Add(day), 0
-	return t.passedPast(ctx)
+	return t.age(ctx)
 }
 
-// Save writes the follower's place down.
+// age lets what was taken settle, and writes the place down now and then.
+func (t *Tail) age(ctx context.Context) error {
+	now := t.now()
+	if now.Sub(t.markedAt) >= settleFor {
+		t.settled, t.mark, t.markedAt = t.mark, t.at, now
+	}
+	if t.settled.cursor-t.saved.cursor < saveTailAfter && now.Sub(t.savedAt) < saveTailEvery {
+		return nil
+	}
+	return t.Save(ctx)
+}
+
+// Rewind gives again what was taken last and may not have settled.
+func (t *Tail) Rewind() {
+	t.at, t.mark, t.next = t.settled, t.settled, t.settled.cursor
+	t.markedAt = t.now()
+}
+
+// Save writes down the place of the follower, as far as what it took has settled.
 func (t *Tail) Save(ctx context.Context) error {
-	if t.cursor == t.saved {
+	s := t.settled
+	s.sensor = 0
+	t.savedAt = t.now()
+	if s == t.saved {
 		return nil
 	}
-	err := t.db.Passed(ctx, t.name, t.cursor)
-	if err == nil {
-		t.saved, t.savedAt = t.cursor, time.Now()
-	}
-	return err
-}
-
-// passedPast writes down how much of the past is done.
-func (t *Tail) passedPast(ctx context.Context) error {
-	var left any
-	if t.past.Before(t.until) {
-		left = t.past.UnixMilli()
+	var past any // NULL when all of it is done
+	if !s.past.IsZero() {
+		past = s.past.UnixMilli()
 	}
 	err := t.db.change(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE store_follower SET past_ms = ? WHERE name = ?`, left, t.name)
+		_, err := tx.ExecContext(ctx, `UPDATE store_follower SET seq = max(seq, ?), past_ms = ? WHERE name = ?`, int64(s.cursor), past, t.name)
 		return err
 	})
-	if err == nil && left == nil {
-		t.past = time.Time{}
+	if err == nil {
+		t.saved = s
 	}
 	return explain(err, "follow", t.db.path)
 }
@@ -203,8 +237,8 @@ func (t *Tail) passedPast(ctx context.Context) error {
 // Left returns how many fresh readings are still to be taken, and how much of the past.
 func (t *Tail) Left(ctx context.Context) (fresh int64, past time.Duration, err error) {
 	end, err := t.db.End(ctx)
-	if !t.past.IsZero() {
-		past = t.until.Sub(t.past)
+	if !t.at.past.IsZero() {
+		past = t.until.Sub(t.at.past)
 	}
-	return int64(end - t.cursor), past, err
+	return int64(end - t.at.cursor), past, err
 }

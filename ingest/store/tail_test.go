@@ -45,7 +45,20 @@ func mustTail(t *testing.T, db *DB, name string) *Tail {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// Half a minute passes each time that it is asked.
+	at := time.Now()
+	tail.now = func() time.Time { at = at.Add(30 * time.Second); return at }
 	return tail
+}
+
+// settle lets what was taken settle, and be written down.
+func settle(t *testing.T, tail *Tail) {
+	t.Helper()
+	for range 3 {
+		if rs, err := tail.Next(t.Context(), 100); err != nil || len(rs) != 0 {
+			t.Fatalf("got %d, %v", len(rs), err)
+		}
+	}
 }
 
 func TestTailGivesThePastToo(t *testing.T) {
@@ -85,7 +98,7 @@ func TestTailOutlastsRestart(t *testing.T) {
 	mustPack(t, db)
 	tail := mustTail(t, db, "mirror")
 	seen := map[string]int{}
-	for range 3 { // two days and a half
+	for range 6 { // three days
 		rs, err := tail.Next(ctx, 20)
 		if err != nil {
 			t.Fatal(err)
@@ -103,8 +116,14 @@ func TestTailOutlastsRestart(t *testing.T) {
 	}
 	db.Close()
 	db = openAt(t, path)
-	for key, n := range takeAll(t, mustTail(t, db, "mirror"), 20) {
+	tail = mustTail(t, db, "mirror")
+	again := takeAll(t, tail, 20)
+	settle(t, tail)
+	for key, n := range again {
 		seen[key] += n
+	}
+	if len(again) < 3*24*2 || len(again) > 5*24*2 {
+		t.Errorf("%d readings came after the restart, want the three days that were left and at most two that had not settled", len(again))
 	}
 	if want := 6 * 24 * 2; len(seen) != want {
 		t.Errorf("got %d readings, want %d", len(seen), want)
@@ -128,9 +147,7 @@ func TestTailOfEmptyStore(t *testing.T) {
 	if seen := takeAll(t, tail, 100); len(seen) != 10 {
 		t.Errorf("got %d, want 10", len(seen))
 	}
-	if err := tail.Save(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	settle(t, tail)
 	names, err := db.Followers(t.Context())
 	if err != nil || len(names) != 1 || names[0] != "mirror" {
 		t.Errorf("followers %q, %v", names, err)
@@ -146,7 +163,7 @@ func TestTailAfterRestore(t *testing.T) {
 	db := openTemp(t)
 	mustAppend(t, db, hourly(2, "a")...)
 	tail := mustTail(t, db, "mirror")
-	tail.cursor = 1000 // as of a store that had more
+	tail.at.cursor = 1000 // as of a store that had more
 	if seen := takeAll(t, tail, 100); len(seen) != 48 {
 		t.Errorf("got %d readings, want all 48", len(seen))
 	}
@@ -174,4 +191,33 @@ func TestFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	check("let go", day0.AddDate(0, 0, 4), day0.AddDate(0, 0, 2))
+}
+
+// TestTailRewinds gives again what a server may have lost that said it had it, and nothing older.
+func TestTailRewinds(t *testing.T) {
+	ctx, db := t.Context(), openTemp(t)
+	tail := mustTail(t, db, "mirror")
+	at := time.Now()
+	tail.now = func() time.Time { return at }
+	take := func(n int) []pulse.Reading {
+		t.Helper()
+		rs, err := tail.Next(ctx, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := tail.Taken(ctx); err != nil {
+			t.Fatal(err)
+		}
+		return rs
+	}
+	mustAppend(t, db, numbered(0, 100)...)
+	take(40)
+	at = at.Add(settleFor)
+	take(20)
+	at = at.Add(settleFor)
+	take(20)
+	tail.Rewind()
+	if rs := take(100); diffReadings(numbered(40, 60), rs) != "" {
+		t.Errorf("got %d readings from %v, want the last 60", len(rs), rs[0].At)
+	}
 }

@@ -35,6 +35,8 @@ func rooms() []room {
 			tests: []string{"ingest/broker"}}, // both kinds of broker are peers to test against
 		{name: "ingest/broker", may: []string{"github.com/nats-io/nats-server/v2/...", "golang.org/x/crypto/bcrypt", "golang.org/x/time/rate"},
 			tests: []string{paho}},
+		{name: "ingest/influx", may: []string{"ingest/pulse", "github.com/influxdata/influxdb-client-go/v2/..."},
+			tests: []string{"ingest/store"}}, // what a mirror follows
 		{name: "ingest/store", may: []string{"ingest/pulse", sqlite}},
 
 		{name: "alerts", may: []string{"ingest/farm", "ingest/pulse"}},
