@@ -71,28 +71,34 @@ func (c *Client) promReadings(ctx context.Context, g *gathered, from, to time.Ti
 // promHours asks for what each hour did. A window ends at its step and takes that in, so the offset of a millisecond
 // makes it the hour before the step, without the step.
 func (c *Client) promHours(ctx context.Context, by map[int64]*Hour, sensor pulse.SensorID, f pulse.Field, from, to time.Time) error {
-	for figure, fn := range map[string]string{"min": "min", "max": "max", "mean": "avg", "count": "count"} {
-		q := fmt.Sprintf(`%s_over_time(%s{%s=%q}[1h] offset 1ms)`, fn, c.cfg.Measurement+"_"+f.String(), tagSensor, string(sensor))
-		for at := from; at.Before(to); at = at.Add(promSteps * time.Hour) {
-			end := at.Add(promSteps * time.Hour)
-			if last := to.Add(time.Hour - 1).Truncate(time.Hour); end.After(last) {
-				end = last
-			}
+	end := to.Add(time.Hour - 1).Truncate(time.Hour)
+	for at := from; at.Before(to); at = at.Add(promSteps * time.Hour) {
+		last := at.Add(promSteps * time.Hour)
+		if last.After(end) {
+			last = end
+		}
+		for figure, fn := range map[string]string{"min": "min", "max": "max", "mean": "avg", "count": "count"} {
 			all, err := c.prom(ctx, "query_range", url.Values{
+				"query": {fmt.Sprintf(`%s_over_time(%s_%s{%s=%q}[1h] offset 1ms)`, fn, c.cfg.Measurement, f, tagSensor, string(sensor))},
 				// nocache keeps VictoriaMetrics from moving the ends to where its cache has them.
-				"query": {q}, "start": {promTime(at.Add(time.Hour))}, "end": {promTime(end)}, "step": {"3600"}, "nocache": {"1"},
+				"start": {promTime(at.Add(time.Hour))}, "end": {promTime(last)}, "step": {"3600"}, "nocache": {"1"},
 			})
 			if err != nil {
 				return err
 			}
-			for _, s := range all {
-				for _, v := range s.Values {
-					hourAt(by, v.ms-time.Hour.Milliseconds()).set(figure, v.value)
-				}
-			}
+			setHours(by, figure, all)
 		}
 	}
 	return nil
+}
+
+// setHours sets a figure of the hours that end at the steps of an answer.
+func setHours(by map[int64]*Hour, figure string, all []series) {
+	for _, s := range all {
+		for _, v := range s.Values {
+			hourAt(by, v.ms-time.Hour.Milliseconds()).set(figure, v.value)
+		}
+	}
 }
 
 func promTime(t time.Time) string {

@@ -51,8 +51,8 @@ func mustTail(t *testing.T, db *DB, name string) *Tail {
 	return tail
 }
 
-// settle lets what was taken settle, and be written down.
-func settle(t *testing.T, tail *Tail) {
+// settleTail lets what was taken settle, and be written down.
+func settleTail(t *testing.T, tail *Tail) {
 	t.Helper()
 	for range 3 {
 		if rs, err := tail.Next(t.Context(), 100); err != nil || len(rs) != 0 {
@@ -118,7 +118,7 @@ func TestTailOutlastsRestart(t *testing.T) {
 	db = openAt(t, path)
 	tail = mustTail(t, db, "mirror")
 	again := takeAll(t, tail, 20)
-	settle(t, tail)
+	settleTail(t, tail)
 	for key, n := range again {
 		seen[key] += n
 	}
@@ -147,7 +147,7 @@ func TestTailOfEmptyStore(t *testing.T) {
 	if seen := takeAll(t, tail, 100); len(seen) != 10 {
 		t.Errorf("got %d, want 10", len(seen))
 	}
-	settle(t, tail)
+	settleTail(t, tail)
 	names, err := db.Followers(t.Context())
 	if err != nil || len(names) != 1 || names[0] != "mirror" {
 		t.Errorf("followers %q, %v", names, err)
@@ -219,5 +219,43 @@ func TestTailRewinds(t *testing.T) {
 	tail.Rewind()
 	if rs := take(100); diffReadings(numbered(40, 60), rs) != "" {
 		t.Errorf("got %d readings from %v, want the last 60", len(rs), rs[0].At)
+	}
+}
+
+// TestTailKeepsWhatItOwes packs and lets go while a follower is away: what it has not had stays, fresh or past.
+func TestTailKeepsWhatItOwes(t *testing.T) {
+	ctx, path := t.Context(), filepath.Join(t.TempDir(), "night.db")
+	db := openAt(t, path)
+	mustAppend(t, db, hourly(4, "a")...)
+	mustPack(t, db)
+	mustTail(t, db, "mirror")
+	late := numbered(0, 50)
+	for i := range late {
+		late[i].At = late[i].At.AddDate(0, 0, 10)
+	}
+	mustAppend(t, db, late...)
+	for range 2 {
+		mustPack(t, db)
+		if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	db.Close()
+	db = openAt(t, path)
+	tail := mustTail(t, db, "mirror")
+	if seen := takeAll(t, tail, 10); len(seen) != 4*24+50 {
+		t.Errorf("got %d readings, want %d", len(seen), 4*24+50)
+	}
+	settleTail(t, tail)
+	// One who does not follow any more holds nothing back.
+	mustTail(t, db, "another")
+	if err := db.Unfollow(ctx, "another"); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(collect(t, db, "a", time.Time{}, time.Time{})); n != 0 {
+		t.Errorf("%d readings stay although everybody has them", n)
 	}
 }

@@ -153,6 +153,9 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 	if err := n.openData(ctx, s); err != nil {
 		return nil, err
 	}
+	if err := n.openMirror(ctx, s); err != nil {
+		return nil, err
+	}
 	if err := n.openEngine(ctx); err != nil {
 		return nil, err
 	}
@@ -161,6 +164,9 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 	}
 	s.start(ctx, "watch", n.run)
 	s.start(ctx, "upkeep", n.upkeep)
+	if err := n.startMirror(ctx, s); err != nil {
+		return nil, err
+	}
 	if err := n.openPage(ctx, s); err != nil {
 		return nil, err
 	}

@@ -26,7 +26,7 @@ func (n *night) Readings(ctx context.Context, src farm.Source, span web.Span) it
 	if n.store == nil {
 		return func(func(pulse.Reading, error) bool) {}
 	}
-	return n.store.Range(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
+	return n.archive.readings(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
 }
 
 // Series sums up the readings of a field. Damaged stretches show as gaps. Where a bucket is longer than an hour it is
@@ -44,7 +44,8 @@ func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span
 func (n *night) points(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, failed *error) iter.Seq2[time.Time, float64] {
 	return func(yield func(time.Time, float64) bool) {
 		for r, err := range n.Readings(ctx, src, span) {
-			if errors.Is(err, store.ErrCorrupt) {
+			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
+				n.log.Warn("a part of the past not read", "source", src, "err", err)
 				continue
 			}
 			if err != nil {

@@ -17,7 +17,7 @@ func (n *night) seriesOfHours(ctx context.Context, src farm.Source, f pulse.Fiel
 	width = (width + time.Hour - 1).Truncate(time.Hour)
 	s := web.Series{Span: span, Width: width}
 	from := span.From.Truncate(time.Hour)
-	hours, err := n.store.Buckets(ctx, detect.SensorID(&n.cfg.Farm, src), f, from, span.To, time.Hour)
+	hours, err := n.archive.hours(ctx, detect.SensorID(&n.cfg.Farm, src), f, from, span.To)
 	if err != nil {
 		return s, err
 	}
@@ -106,7 +106,7 @@ func (n *night) Days(ctx context.Context, src farm.Source, span web.Span) ([]web
 		y, m, d := t.In(loc).Date()
 		return time.Date(y, m, d, 0, 0, 0, 0, loc).UTC()
 	}
-	hours, err := n.store.Buckets(ctx, detect.SensorID(&n.cfg.Farm, src), pulse.Volts, midnight(span.From), span.To, time.Hour)
+	hours, err := n.archive.hours(ctx, detect.SensorID(&n.cfg.Farm, src), pulse.Volts, midnight(span.From), span.To)
 	if err != nil {
 		return nil, err
 	}

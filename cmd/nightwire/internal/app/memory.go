@@ -184,11 +184,13 @@ func (n *night) relive(ctx context.Context) error {
 	}
 	for r, err := range n.past(ctx, from) {
 		if err != nil {
-			if errors.Is(err, store.ErrCorrupt) {
+			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
+				n.log.Warn("a part of the past not read", "err", err)
 				continue // the rest is whole
 			}
 			return err
 		}
+		n.note(r)
 		r.Arrived = r.At // it may have been imported long after
 		for e := n.engine; len(e.tells) > 0 && !e.tells[0].Time.After(r.Arrived); e.tells = e.tells[1:] {
 			note(e.watch.Tell(e.tells[0]))
@@ -231,9 +233,14 @@ func (n *night) past(ctx context.Context, from time.Time) iter.Seq2[pulse.Readin
 			yield(pulse.Reading{}, err)
 			return
 		}
+		if n.archive.mirror != nil {
+			names = append(names, n.sensors.ids()...) // the store may be new, and the past at the mirror
+			slices.Sort(names)
+			names = slices.Compact(names)
+		}
 		var heads []head
 		for _, name := range names {
-			next, stop := iter.Pull2(n.store.Range(ctx, name, from, time.Time{}))
+			next, stop := iter.Pull2(n.archive.readings(ctx, name, from, time.Time{}))
 			defer stop()
 			if r, err, ok := next(); ok {
 				heads = append(heads, head{r, err, next})

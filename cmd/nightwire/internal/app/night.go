@@ -43,6 +43,10 @@ type night struct {
 	board   *board // nil without a state topic
 	page    page
 
+	archive archive
+	tail    *store.Tail   // what is to be copied to the mirror; nil without one
+	grown   chan struct{} // holds one: readings were stored
+
 	batches chan batch // stored, on their way to the detectors
 	ended   chan struct{}
 
@@ -81,7 +85,7 @@ const (
 func newNight(opts Options, cfg *config.Config) *night {
 	n := &night{
 		opts: opts, cfg: cfg, log: opts.Log, now: opts.Now, reg: newRegistry(),
-		batches: make(chan batch, maxBatches), ended: make(chan struct{}), latest: map[pulse.SensorID]pulse.Reading{},
+		grown: make(chan struct{}, 1), batches: make(chan batch, maxBatches), ended: make(chan struct{}), latest: map[pulse.SensorID]pulse.Reading{},
 	}
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
@@ -111,6 +115,7 @@ func (n *night) Append(ctx context.Context, rs []pulse.Reading) error {
 	if len(fresh) == 0 {
 		return nil
 	}
+	poke(n.grown)
 	end, err := n.store.End(ctx)
 	if err != nil {
 		// They are stored; asked again they would be duplicates and never reach the detectors.

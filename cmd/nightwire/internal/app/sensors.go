@@ -45,6 +45,14 @@ func newSensors(f *farm.Farm) (sensors, error) {
 	return out, nil
 }
 
+// ids returns the names of all sensors.
+func (s sensors) ids() (out []pulse.SensorID) {
+	for _, one := range s {
+		out = append(out, one.id)
+	}
+	return out
+}
+
 // read returns the readings in a message; ok is false when no sensor speaks on the topic.
 func (s sensors) read(topic []byte, payload []byte, arrived time.Time, retained bool) (rs []pulse.Reading, ok bool, err error) {
 	one, ok := s[string(topic)]

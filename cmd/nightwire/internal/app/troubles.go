@@ -19,6 +19,7 @@ const (
 	troubleJournal = "journal"
 	troubleBroker  = "broker"
 	troublePage    = "page"
+	troubleMirror  = "mirror"
 	troubleChannel = "channel " // and its name
 )
 

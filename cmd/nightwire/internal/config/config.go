@@ -148,10 +148,13 @@ type Mirror struct {
 
 // Influx is an InfluxDB v2 API to write to.
 type Influx struct {
-	URL    string `key:"url,need" doc:"its address, as https://host:8086"`
-	Org    string `key:"org" doc:"the organisation there"`
-	Bucket string `key:"bucket,need" doc:"the bucket there"`
-	Token  Secret `key:"token_file" doc:"the file that holds the access token there"`
+	URL         string `key:"url,need" doc:"its address, as https://host:8086; readings go to <url>/api/v2/write, so it may have a path"`
+	Org         string `key:"org" doc:"the organisation there"`
+	Bucket      string `key:"bucket,need" doc:"the bucket there"`
+	Token       Secret `key:"token_file" doc:"the file that holds the access token there"`
+	Query       string `key:"query" oneof:"flux|promql" doc:"in what it is asked for old readings: flux (InfluxDB; default) or promql (VictoriaMetrics)"`
+	QueryURL    string `key:"query_url" doc:"where it is asked, if not at url: http://host:8481/select/0/prometheus"`
+	Measurement string `key:"measurement" doc:"the name under which readings are written: fence"`
 }
 
 // MaxFileBytes is the longest farm file that is read. One of a thousand zones stays under it.

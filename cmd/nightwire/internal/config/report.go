@@ -93,9 +93,6 @@ func (c *Config) notes(volts map[string]float64) []string {
 			add("Zone %s cannot reach its minimum even when clean: %s kV of %s kV. A better wire, a shorter run or a stronger energizer.", z.Name, kv(v), exactKV(z.MinimumVolts))
 		}
 	}
-	if c.Mirror.Influx != nil {
-		add("mirror.influx is understood, but this version copies nothing there yet: readings are kept here only.")
-	}
 	if len(f.People) == 0 {
 		add("No people: alarms show on the page, and nobody is told. Add people and channels.")
 	}

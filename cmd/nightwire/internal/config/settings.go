@@ -42,6 +42,7 @@ func (r *reader) settings(c *Config, f *file) {
 	r.within(&f.Store.Keep, f.Store.Keep, 24*time.Hour, 100*365*24*time.Hour, "keep")
 	if i := f.Mirror.Influx; i != nil {
 		r.checkURL(&i.URL, i.URL, "http", "https")
+		r.checkURL(&i.QueryURL, i.QueryURL, "http", "https")
 	}
 }
 

@@ -1,0 +1,118 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"iter"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"nightwire/ingest/influx"
+	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
+)
+
+// archive reads the past: from the store, and from the mirror what the store has let go or never had. While the mirror
+// cannot be read, what the store has is all there is.
+type archive struct {
+	store  *store.DB
+	mirror *influx.Client // nil without one
+	log    *slog.Logger
+	failed atomic.Int64 // when the mirror last could not be read, Unix seconds
+}
+
+const (
+	// archiveWait is how long a page waits for the mirror.
+	archiveWait = 10 * time.Second
+	// archiveRest is how long a mirror that could not be read is not asked again: a start asks for every sensor.
+	archiveRest = time.Minute
+)
+
+// asks reports whether the mirror is worth asking.
+func (a *archive) asks() bool {
+	return a.mirror != nil && time.Since(time.Unix(a.failed.Load(), 0)) > archiveRest
+}
+
+// seam returns until when the mirror is to be asked: where the store's own begin, at most to.
+func (a *archive) seam(ctx context.Context, id pulse.SensorID, to time.Time, hours bool) (time.Time, error) {
+	first, firstHour, err := a.store.First(ctx, id)
+	if hours {
+		first = firstHour.Truncate(time.Hour)
+	}
+	if first.IsZero() || !to.IsZero() && first.After(to) {
+		return to, err
+	}
+	return first, err
+}
+
+// readings returns a sensor's readings with from ≤ At < to, in order; a zero to is no end. It gives the error of the
+// mirror, if that fails, and goes on with what the store has.
+func (a *archive) readings(ctx context.Context, id pulse.SensorID, from, to time.Time) iter.Seq2[pulse.Reading, error] {
+	if !a.asks() {
+		return a.store.Range(ctx, id, from, to)
+	}
+	return func(yield func(pulse.Reading, error) bool) {
+		seam, err := a.seam(ctx, id, to, false)
+		if err != nil {
+			yield(pulse.Reading{}, err)
+			return
+		}
+		if seam.IsZero() {
+			seam = time.Now()
+		}
+		if from.Before(seam) {
+			for r, err := range a.mirror.Readings(ctx, id, from, seam) {
+				if err != nil {
+					a.failed.Store(time.Now().Unix())
+					err = errors.Join(errMirror, err)
+				}
+				if !yield(r, err) {
+					return
+				}
+			}
+			from = seam
+		}
+		for r, err := range a.store.Range(ctx, id, from, to) {
+			if !yield(r, err) {
+				return
+			}
+		}
+	}
+}
+
+// errMirror says that the past at the mirror could not be read.
+var errMirror = errors.New("the mirror cannot be read")
+
+// hours returns what a field did in each hour from from, a whole hour, up to to.
+func (a *archive) hours(ctx context.Context, id pulse.SensorID, f pulse.Field, from, to time.Time) ([]store.Bucket, error) {
+	var out []store.Bucket
+	if a.asks() {
+		seam, err := a.seam(ctx, id, to, true)
+		if err != nil {
+			return nil, err
+		}
+		if from.Before(seam) {
+			out = a.mirrorHours(ctx, id, f, from, seam)
+			from = seam
+		}
+	}
+	own, err := a.store.Buckets(ctx, id, f, from, to, time.Hour)
+	return append(out, own...), err
+}
+
+func (a *archive) mirrorHours(ctx context.Context, id pulse.SensorID, f pulse.Field, from, to time.Time) []store.Bucket {
+	ctx, cancel := context.WithTimeout(ctx, archiveWait)
+	defer cancel()
+	hours, err := a.mirror.Hours(ctx, id, f, from, to)
+	if err != nil {
+		a.failed.Store(time.Now().Unix())
+		a.log.Warn("old hours not read from the mirror", "sensor", id, "err", err)
+		return nil
+	}
+	out := make([]store.Bucket, len(hours))
+	for i, h := range hours {
+		out[i] = store.Bucket{From: h.From, To: h.From.Add(time.Hour), N: h.N, Min: h.Min, Max: h.Max, Mean: h.Mean}
+	}
+	return out
+}
