@@ -45,7 +45,7 @@ func startVictoria(t *testing.T) string {
 		_ = cmd.Process.Kill() // it may have ended
 		_ = cmd.Wait()
 	})
-	await(t, "it listens", func() bool {
+	poll(t, "it listens", func() bool {
 		res, err := http.Get("http://" + addr + "/internal/force_flush")
 		if err == nil {
 			res.Body.Close()
@@ -55,7 +55,7 @@ func startVictoria(t *testing.T) string {
 	return "http://" + addr
 }
 
-func await(t *testing.T, what string, ok func() bool) {
+func poll(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	end := time.After(time.Minute)
 	for tick := time.Tick(50 * time.Millisecond); !ok(); {
@@ -101,7 +101,7 @@ func TestOldReadingsComeBackFromTheMirror(t *testing.T) {
 	}
 	a := &archive{store: db, mirror: client, log: slog.New(slog.DiscardHandler)}
 	var got []pulse.Reading
-	await(t, "the mirror shows what it took", func() bool {
+	poll(t, "the mirror shows what it took", func() bool {
 		got = nil
 		for r, err := range a.readings(ctx, brook, start, time.Time{}) {
 			if err != nil {
@@ -141,7 +141,7 @@ func copyAll(t *testing.T, client *influx.Client, db *store.DB) {
 	}
 	ended := make(chan error, 1)
 	go func() { ended <- m.Run(ctx) }()
-	await(t, "all is copied", func() bool {
+	poll(t, "all is copied", func() bool {
 		fresh, past, err := tail.Left(t.Context())
 		return err == nil && fresh == 0 && past == 0
 	})
