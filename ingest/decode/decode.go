@@ -71,15 +71,23 @@ func New(f Format) (*Decoder, error) {
 // Decode returns the readings in a payload, at least one unless there is an error. The error is written for people and
 // quotes little of the payload. It is ErrRetained when all is well but the age of a retained message is unknown.
 func (d *Decoder) Decode(sensor pulse.SensorID, payload []byte, arrived time.Time, retained bool) ([]pulse.Reading, error) {
+	m, err := open(sensor, payload, arrived, retained)
+	if err != nil {
+		return nil, err
+	}
+	return d.parse(m)
+}
+
+// open returns a payload as it is to be read.
+func open(sensor pulse.SensorID, payload []byte, arrived time.Time, retained bool) (message, error) {
 	if len(payload) > MaxPayload {
-		return nil, fmt.Errorf("payload of %d bytes is longer than %d", len(payload), MaxPayload)
+		return message{}, fmt.Errorf("payload of %d bytes is longer than %d", len(payload), MaxPayload)
 	}
 	body := trim(payload)
 	if len(body) == 0 {
-		return nil, errors.New("payload is empty")
+		return message{}, errors.New("payload is empty")
 	}
-	arrived = arrived.UTC().Truncate(time.Millisecond)
-	return d.parse(message{sensor: sensor, body: body, arrived: arrived, retained: retained})
+	return message{sensor: sensor, body: body, arrived: arrived.UTC().Truncate(time.Millisecond), retained: retained}, nil
 }
 
 // trim drops what cheap boards send around a payload: a byte order mark, white space, and the rest of a NUL-filled

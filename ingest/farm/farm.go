@@ -14,6 +14,7 @@ type Farm struct {
 	Energizers []Energizer
 	Zones      []Zone // in the order of the file
 	People     []Person
+	Weather    Sensor // the weather station; without a topic where there is none
 }
 
 // Energizer feeds the fence with pulses.
@@ -105,11 +106,14 @@ func (h Hours) Contains(t time.Time) bool {
 	return m >= h.From || m < h.To
 }
 
-// Source names a thing that an alarm can be about: "zone/<name>", "energizer/<name>" or "site".
+// Source names a thing that readings or an alarm can be about: "zone/<name>", "energizer/<name>", "site" or "weather".
 type Source string
 
 // Site is the source for what concerns the whole farm.
 const Site Source = "site"
+
+// WeatherSource is the weather station.
+const WeatherSource Source = "weather"
 
 // ZoneSource returns the source of the zone called name.
 func ZoneSource(name string) Source { return Source("zone/" + name) }

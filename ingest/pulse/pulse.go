@@ -25,7 +25,16 @@ const (
 	BatteryVolts              // the sensor's own battery, volts
 	RSSI                      // received signal strength, dBm
 	Seq                       // the sensor's message counter
-	NumFields                 // how many there are
+
+	// A weather station's.
+	RainMM    // rain since its last report, millimetres
+	TempC     // of the air, degrees Celsius
+	WindMS    // metres per second
+	SnowCM    // depth of lying snow, centimetres
+	Humidity  // of the air, per cent
+	NumFields // how many there are
+
+	NumFenceFields = RainMM // those before it are a fence sensor's
 )
 
 // String returns the name under which the field is stored and exported.
@@ -36,7 +45,8 @@ func (f Field) String() string {
 	return fmt.Sprintf("field(%d)", uint8(f))
 }
 
-var fieldNames = [NumFields]string{"volts", "pulses", "interval_ms", "supply_volts", "earth_volts", "battery_volts", "rssi", "seq"}
+var fieldNames = [NumFields]string{"volts", "pulses", "interval_ms", "supply_volts", "earth_volts", "battery_volts", "rssi", "seq",
+	"rain_mm", "temp_c", "wind_ms", "snow_cm", "humidity"}
 
 // Reading is what a sensor reported. Missing is not zero: a field counts only when it was Set.
 type Reading struct {
@@ -80,6 +90,14 @@ var limits = [NumFields][2]float64{
 	BatteryVolts: {0, 1000},
 	RSSI:         {-300, 100},
 	Seq:          {0, 1 << 53},
+
+	// Wider than the records of the World Meteorological Organization, which are from memory: −89.2 and 56.7 °C, a gust
+	// of 113 m/s, 305 mm of rain in 42 minutes.
+	RainMM:   {0, 500},
+	TempC:    {-95, 65},
+	WindMS:   {0, 120},
+	SnowCM:   {0, 2000},
+	Humidity: {0, 100},
 }
 
 // Check returns an error when v cannot be a measurement of field f.

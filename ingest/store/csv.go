@@ -10,8 +10,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// csvColumns are the headings of the fields, with their units.
-var csvColumns = [pulse.NumFields]string{
+// csvColumns are the headings of a fence sensor's fields, with their units.
+var csvColumns = [pulse.NumFenceFields]string{
 	pulse.Volts:        "peak (V)",
 	pulse.Pulses:       "pulses",
 	pulse.IntervalMS:   "pulse interval (ms)",
@@ -55,9 +55,9 @@ func (db *DB) ExportCSV(ctx context.Context, w io.Writer, sensors []pulse.Sensor
 	return n, damaged
 }
 
-// appendCells appends what the reading carries, a cell for each field.
+// appendCells appends what the reading says of the fence, a cell for each field.
 func appendCells(record []string, r *pulse.Reading) []string {
-	for f := range pulse.NumFields {
+	for f := range pulse.NumFenceFields {
 		cell := ""
 		if v, ok := r.Get(f); ok {
 			cell = strconv.FormatFloat(v, 'f', -1, 64)

@@ -38,6 +38,7 @@ func (r *reader) build(f *file) *Config {
 			r.blame(what, "add at least one", "the list is empty")
 		}
 	}
+	c.Farm.Weather = r.weather(f.Weather)
 	r.checkTree(f)
 	r.checkLoops(f)
 	r.checkMinimums(f, &c.Farm)
@@ -111,21 +112,29 @@ func (r *reader) checkUnique(f *file) {
 // checkTopics notes topics that cannot be subscribed to one by one, and topics used twice.
 func (r *reader) checkTopics(f *file) {
 	seen := map[string]*string{}
+	checkTopic := func(topic *string) {
+		if !r.checkTopic(topic, *topic) {
+			return
+		}
+		if first := seen[*topic]; first != nil {
+			r.blame(topic, "give each sensor a topic of its own", "the topic %s is used before, in line %d", clip(*topic), r.at[first].line)
+			return
+		}
+		seen[*topic] = topic
+	}
 	check := func(s *sensor) {
-		if s == nil || !r.checkTopic(&s.Topic, s.Topic) {
-			return
+		if s != nil {
+			checkTopic(&s.Topic)
 		}
-		if first := seen[s.Topic]; first != nil {
-			r.blame(&s.Topic, "give each sensor a topic of its own", "the topic %s is used before, in line %d", clip(s.Topic), r.at[first].line)
-			return
-		}
-		seen[s.Topic] = &s.Topic
 	}
 	for i := range f.Energizers {
 		check(f.Energizers[i].Sensor)
 	}
 	for i := range f.Zones {
 		check(f.Zones[i].Sensor)
+	}
+	if f.Weather != nil {
+		checkTopic(&f.Weather.Topic)
 	}
 }
 
@@ -206,6 +215,21 @@ func (r *reader) sensor(s *sensor) farm.Sensor {
 		r.blame(field, "fields say where each value is in the JSON, as {kv: /fence/kv}", "%v", err)
 	}
 	return out
+}
+
+// weather checks the weather station; nil is none.
+func (r *reader) weather(w *weather) farm.Sensor {
+	if w == nil {
+		return farm.Sensor{}
+	}
+	known := true
+	for key := range w.Fields {
+		known = r.knownKey(entry{&w.Fields, key}, "field", decode.WeatherKeys()) && known
+	}
+	if _, err := decode.NewWeather(w.Fields); known && err != nil {
+		r.blame(&w.Fields, "fields say where each value is in the JSON, as {rain_total_mm: /rain}", "%v", err)
+	}
+	return farm.Sensor{Topic: w.Topic, Format: farm.Format{Pointers: w.Fields}}
 }
 
 // maxKV is far more than any fence energizer gives, so that volts written for kilovolts are caught.

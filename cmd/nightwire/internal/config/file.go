@@ -22,6 +22,12 @@ type file struct {
 	Page       Page        `key:"page" doc:"where the page is served"`
 	Store      Store       `key:"store" doc:"how long readings are kept"`
 	Mirror     Mirror      `key:"mirror" doc:"where readings are copied to"`
+	Weather    *weather    `key:"weather" doc:"the weather station, for rain on the charts and hints in snow, drought and frost"`
+}
+
+type weather struct {
+	Topic  string            `key:"topic,need" doc:"the MQTT topic of its readings"`
+	Fields map[string]string `key:"fields" doc:"where in the JSON each value is, as rain_total_mm: /rain; the default payload when left out"`
 }
 
 type energizer struct {

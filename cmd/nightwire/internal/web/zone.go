@@ -88,7 +88,7 @@ func (s *Server) csv(w http.ResponseWriter, r *http.Request, f *frame, src farm.
 	w.Header().Set("Content-Disposition", `attachment; filename="`+fileName(name)+`.csv"`)
 	out := csv.NewWriter(w)
 	row := []string{"time"}
-	for field := range pulse.NumFields {
+	for field := range pulse.NumFenceFields {
 		row = append(row, field.String())
 	}
 	out.Write(row)
@@ -98,7 +98,7 @@ func (s *Server) csv(w http.ResponseWriter, r *http.Request, f *frame, src farm.
 			panic(http.ErrAbortHandler) // a cut-off file must not look whole
 		}
 		row = append(row[:0], reading.At.UTC().Format("2006-01-02T15:04:05.000Z"))
-		for field := range pulse.NumFields {
+		for field := range pulse.NumFenceFields {
 			text := ""
 			if v, ok := reading.Get(field); ok {
 				text = strconv.FormatFloat(v, 'f', -1, 64)
