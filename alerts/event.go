@@ -165,7 +165,28 @@ type Action struct {
 	Until  time.Time   `json:"until,omitzero"` // when a shelving or out-of-service ends by itself
 	Note   string      `json:"note,omitempty"`
 	Move   bool        `json:"move,omitempty"` // out of service to be moved: the fence is another one afterwards
+
+	Weather *Weather `json:"weather,omitempty"` // for Weathered
 }
+
+// Weather is what somebody without a station says that the weather was.
+type Weather struct {
+	Sky    Sky       `json:"sky"`
+	From   time.Time `json:"from"` // when it was so, roughly
+	To     time.Time `json:"to"`
+	RainMM *float64  `json:"rain_mm,omitempty"` // where they have a gauge
+}
+
+// Sky is a kind of weather that means something for a fence.
+type Sky string
+
+// The kinds of weather that a person may report.
+const (
+	Rain  Sky = "rain"
+	Dry   Sky = "dry" // the ground is
+	Frost Sky = "frost"
+	Snow  Sky = "snow" // it lies
+)
 
 // ActionKind says what was done.
 type ActionKind string
@@ -182,4 +203,5 @@ const (
 	Restrung     ActionKind = "restrung"
 	Note         ActionKind = "note"
 	Answered     ActionKind = "answered" // the weekly test
+	Weathered    ActionKind = "weather"  // on the site
 )
