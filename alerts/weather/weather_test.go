@@ -1,6 +1,7 @@
 package weather
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -42,12 +43,15 @@ func said(sky alerts.Sky, ago time.Duration, mm *float64) alerts.Action {
 	return alerts.Action{Time: at, Kind: alerts.Weathered, By: "Ines", Weather: &alerts.Weather{Sky: sky, From: at.Add(-2 * time.Hour), To: at, RainMM: mm}}
 }
 
-func TestHints(t *testing.T) {
-	for _, tt := range []struct {
-		name string
-		r    Record
-		want []string // what each says first
-	}{
+// hintCase is weather and what each hint says of it first.
+type hintCase struct {
+	name string
+	r    Record
+	want []string
+}
+
+func dryCases() []hintCase {
+	return []hintCase{
 		{"nothing known", Record{}, nil},
 		{"a mild wet day", Record{Hours: hours(24, func(_ int, h *Hour) { h.RainMM, h.LowestC, h.SnowCM = ptr(1), ptr(8), ptr(0) })}, nil},
 
@@ -70,7 +74,11 @@ func TestHints(t *testing.T) {
 		{"said to be dry, a few drops since", Record{Said: []alerts.Action{said(alerts.Dry, 3*24*time.Hour, nil), said(alerts.Rain, 24*time.Hour, ptr(0.4))}},
 			[]string{"Dry ground, as said on Monday 17 August."}},
 		{"said to be dry long ago", Record{Said: []alerts.Action{said(alerts.Dry, 14*24*time.Hour, nil)}}, nil},
+	}
+}
 
+func coldCases() []hintCase {
+	return []hintCase{
 		{"snow measured", Record{Hours: hours(3, func(_ int, h *Hour) { h.SnowCM = ptr(12) })}, []string{"Snow lies, 12 cm at 07:00."}},
 		{"a dusting", Record{Hours: hours(3, func(_ int, h *Hour) { h.SnowCM = ptr(0.4) })}, nil},
 		{"snow long ago, station silent since", Record{Hours: hours(12, func(ago int, h *Hour) {
@@ -95,7 +103,11 @@ func TestHints(t *testing.T) {
 			Said: []alerts.Action{said(alerts.Frost, time.Hour, nil)}}, []string{"Frost, as said today."}},
 		{"snow and frost", Record{Hours: hours(3, func(_ int, h *Hour) { h.SnowCM, h.LowestC = ptr(12), ptr(-6) })},
 			[]string{"Snow lies, 12 cm at 07:00.", "Frost, down to −6.0 °C about 05:00."}},
-	} {
+	}
+}
+
+func TestHints(t *testing.T) {
+	for _, tt := range slices.Concat(dryCases(), coldCases()) {
 		t.Run(tt.name, func(t *testing.T) {
 			var got []string
 			for _, h := range tt.r.Hints(now, time.UTC) {

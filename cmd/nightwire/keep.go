@@ -156,7 +156,7 @@ func newSensor() *cobra.Command {
 	add := &cobra.Command{
 		Use:   "add NAME --config FILE",
 		Short: "Give a sensor its own password at the built-in broker",
-		Long: `Add makes a password for the sensor of a zone or energizer, and prints it this once. With it the sensor may
+		Long: `Add makes a password for the sensor of a zone or energizer, or for the weather station (weather), and prints it this once. With it the sensor may
 publish its own topic and nothing else. From the first password on the broker refuses everybody without one.
 A night watch that runs takes it over when it reads the farm file again (SIGHUP).`,
 		Args: cobra.ExactArgs(1),

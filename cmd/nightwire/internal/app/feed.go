@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"net"
 	"os"
 	"path/filepath"
@@ -143,18 +144,11 @@ func besideFile(farmFile, path string) string {
 }
 
 // topics returns the sensors' topics, in order.
-func (n *night) topics() []string {
-	var out []string
-	for t := range n.sensors {
-		out = append(out, t)
-	}
-	slices.Sort(out)
-	return out
-}
+func (n *night) topics() []string { return slices.Sorted(maps.Keys(n.sensors)) }
 
 var errNoSensor = errors.New("no sensor of the farm file speaks on this topic")
 
-// decode reads a message. It is called by one goroutine at a time for each connection, and shares nothing.
+// decode reads a message. It is called by one goroutine at a time for each connection.
 func (n *night) decode(topic string, payload []byte, arrived time.Time, retained bool) ([]pulse.Reading, error) {
 	rs, ok, err := n.sensors.read([]byte(topic), payload, arrived, retained)
 	if !ok {
@@ -237,7 +231,8 @@ func (n *night) setBlind(on bool) {
 // glimpse starts to look at messages as they pass, and returns how to end it.
 func (n *night) glimpse(ctx context.Context) (stop func()) {
 	live, err := mqtt.NewLive(mqtt.LiveOptions{
-		Config: n.feed.config, Password: n.feed.secret, Dial: n.feed.dial, Topics: n.topics(), Decode: n.decode,
+		Config: n.feed.config, Password: n.feed.secret, Dial: n.feed.dial, Decode: n.decode,
+		Topics:  slices.DeleteFunc(n.topics(), func(t string) bool { return t == n.cfg.Farm.Weather.Topic }), // it wakes nobody
 		Observe: n.glance, Log: n.component("live"), Now: n.opts.Arrived,
 	})
 	if err != nil {
@@ -289,9 +284,11 @@ func AddSensor(f *farm.Farm, dir, name string) (password string, topic string, e
 		topic = z.Sensor.Topic
 	} else if e := f.Energizer(name); e != nil {
 		topic = e.Sensor.Topic
+	} else if name == string(farm.WeatherSource) {
+		topic = f.Weather.Topic
 	}
 	if topic == "" {
-		return "", "", fmt.Errorf("the farm file has no sensor called %q\nhint: give the name of a zone or energizer that has a sensor", name)
+		return "", "", fmt.Errorf("the farm file has no sensor called %q\nhint: give the name of a zone or energizer that has a sensor, or weather", name)
 	}
 	if err := makeDataDir(dir); err != nil {
 		return "", "", err

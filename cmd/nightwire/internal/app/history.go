@@ -75,7 +75,7 @@ func (n *night) every(src farm.Source) time.Duration {
 	return time.Minute
 }
 
-// Marks returns what happened at a source: what people did, and its alarms.
+// Marks returns what happened at a source: what people did, its alarms, and the rain.
 func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]web.Mark, error) {
 	actions, err := n.journal.Actions(ctx, span.From, span.To)
 	if err != nil {
@@ -96,6 +96,11 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 	for _, a := range past {
 		out = append(out, web.Mark{At: a.Raised, Until: a.Returned, Kind: web.MarkAlarm, Text: a.Finding.Text})
 	}
+	rain, err := n.rain(ctx, span, actions)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, rain...)
 	slices.SortStableFunc(out, func(a, b web.Mark) int { return a.At.Compare(b.At) })
 	return out, nil
 }

@@ -33,6 +33,13 @@ func (k *kept[T]) get(s farm.Source, good time.Duration, anew func() T) T {
 	return one.value
 }
 
+// forget lets what is kept for a source be made anew.
+func (k *kept[T]) forget(s farm.Source) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	delete(k.by, s)
+}
+
 // keepLeast is how long anything is kept at least by the wall's clock, however fast the watch's runs.
 const keepLeast = 2 * time.Second
 

@@ -64,6 +64,7 @@ type night struct {
 
 	sparks    kept[web.Series] // the last day of each sensor
 	batteries kept[runout]
+	skies     kept[web.Weather]
 }
 
 // batch is readings that were stored together, and the store's cursor after them.
@@ -240,6 +241,9 @@ func (n *night) Act(_ context.Context, a alerts.Action) error {
 		s.Add(n.testAnswered(a))
 	}
 	n.record(s)
+	if a.Kind == alerts.Weathered {
+		n.skies.forget(farm.WeatherSource)
+	}
 	n.news.tell()
 	return err
 }

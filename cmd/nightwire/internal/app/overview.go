@@ -24,12 +24,11 @@ const (
 // Overview returns the farm as it is now.
 func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	f := &n.cfg.Farm
-	days, runouts := n.days(ctx), n.runouts(ctx) // they read the store, which the watch must not wait for
+	days, runouts, sky := n.days(ctx), n.runouts(ctx), n.weather(ctx) // they read the disk, which the watch must not wait for
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	book := n.engine.desk.Book()
-	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list()}
-	o.Test = n.lastTest()
+	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list(), Weather: sky, Test: n.lastTest()}
 	for _, p := range f.People {
 		o.People = append(o.People, p.Name)
 	}
@@ -41,6 +40,10 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	n.met.countOpen(listed)
 	for _, p := range listed {
 		o.Alarms = append(o.Alarms, n.alarm(p))
+	}
+	if r, ok := n.newest(farm.WeatherSource); ok {
+		o.Weather.HeardAt, o.Weather.TempC, o.Weather.SnowCM = r.At, get(&r, pulse.TempC, 1), get(&r, pulse.SnowCM, 1)
+		o.Weather.WindMS, o.Weather.Humidity = get(&r, pulse.WindMS, 1), get(&r, pulse.Humidity, 1)
 	}
 	clean := n.clean()
 	for i := range f.Energizers {
@@ -177,6 +180,9 @@ func (n *night) forecast(z *farm.Zone) *web.Forecast {
 func (n *night) days(ctx context.Context) map[farm.Source]web.Series {
 	out := map[farm.Source]web.Series{}
 	for _, s := range n.sensors {
+		if s.source == farm.WeatherSource {
+			continue
+		}
 		out[s.source] = n.sparks.get(s.source, n.keep(sparkFor), func() web.Series { return n.lastDay(ctx, s.source) })
 	}
 	return out

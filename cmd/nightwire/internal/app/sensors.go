@@ -16,7 +16,7 @@ type sensors map[string]sensor
 type sensor struct {
 	id     pulse.SensorID
 	source farm.Source
-	decode *decode.Decoder
+	decode func(id pulse.SensorID, payload []byte, arrived time.Time, retained bool) ([]pulse.Reading, error)
 }
 
 func newSensors(f *farm.Farm) (sensors, error) {
@@ -29,7 +29,7 @@ func newSensors(f *farm.Farm) (sensors, error) {
 		if err != nil {
 			return fmt.Errorf("sensor of %s: %w", source, err)
 		}
-		out[s.Topic] = sensor{detect.SensorID(f, source), source, d}
+		out[s.Topic] = sensor{detect.SensorID(f, source), source, d.Decode}
 		return nil
 	}
 	for i := range f.Energizers {
@@ -41,6 +41,13 @@ func newSensors(f *farm.Farm) (sensors, error) {
 		if err := add(f.Zones[i].Source(), f.Zones[i].Sensor); err != nil {
 			return nil, err
 		}
+	}
+	if w := f.Weather; w.Topic != "" {
+		d, err := decode.NewWeather(w.Format.Pointers)
+		if err != nil {
+			return nil, fmt.Errorf("weather station: %w", err)
+		}
+		out[w.Topic] = sensor{detect.SensorID(f, farm.WeatherSource), farm.WeatherSource, d.Decode}
 	}
 	return out, nil
 }
@@ -59,6 +66,6 @@ func (s sensors) read(topic []byte, payload []byte, arrived time.Time, retained 
 	if !ok {
 		return nil, false, nil
 	}
-	rs, err = one.decode.Decode(one.id, payload, arrived, retained)
+	rs, err = one.decode(one.id, payload, arrived, retained)
 	return rs, true, err
 }

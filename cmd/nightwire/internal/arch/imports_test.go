@@ -68,7 +68,7 @@ func rooms() []room {
 		{name: "cmd/nightwire/internal/arch"},
 		{name: "cmd/nightwire/internal/control", may: []string{"alerts"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
-		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",
+		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "alerts/weather", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",
 			"golang.org/x/crypto/bcrypt"}, tests: []string{"github.com/chromedp/..."}},
 		{name: "cmd/nightwire/internal/web/chart"},
 	}

@@ -73,6 +73,12 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		if a.Alarm = form.Get("alarm"); a.Alarm == "" || len(a.Alarm) > 200 {
 			return a, errors.New("refuse.form")
 		}
+	case alerts.Weathered:
+		var err error
+		if a.Weather, err = s.readWeather(r.Context(), form, a.Time); err != nil {
+			return a, err
+		}
+		a.Source = farm.Site
 	case alerts.OutOfService, alerts.InService, alerts.Trimmed, alerts.Restrung, alerts.Note:
 		if a.Source = farm.Source(form.Get("source")); a.Source == "" || len(a.Source) > 200 {
 			return a, errors.New("refuse.form")

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/alerts/weather"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
@@ -38,6 +39,7 @@ type fakeFarm struct {
 	acts     []alerts.Action
 	alarms   []Alarm
 	troubles []string
+	hints    []weather.Hint
 	stale    time.Duration // how long ago everything was last heard
 	out      map[farm.Source]time.Time
 	watch    []chan struct{}
@@ -276,7 +278,26 @@ func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 		EarthMaxKV: .3, EarthOhms: ptr(60.0), SupplyLowOn: f.now.AddDate(0, 0, 9), SupplyLowEarliest: f.now.AddDate(0, 0, 7),
 		SupplyLowLatest: f.now.AddDate(0, 0, 12)}}
 	o.Fences = []Fence{f.fence()}
+	o.Weather = f.weather()
 	return o, nil
+}
+
+// weather is a dry June by a station without a snow gauge, and what people said of it since.
+func (f *fakeFarm) weather() Weather {
+	w := Weather{Station: true, HeardAt: f.now.Add(-3 * time.Minute), TempC: ptr(11.4), WindMS: ptr(2.0), RainMM: ptr(0.0), Hints: f.hints}
+	for _, a := range f.acts {
+		if a.Kind == alerts.Weathered {
+			w.Said = append(w.Said, Said{*a.Weather, a.Time, a.By})
+		}
+	}
+	return w
+}
+
+// dryTurn gives the farm a long dry spell.
+func (f *fakeFarm) dryTurn() *fakeFarm {
+	f.hints = weather.Record{Said: []alerts.Action{{Kind: alerts.Weathered, Weather: &alerts.Weather{Sky: alerts.Dry, To: f.now.Add(-30 * time.Hour)}}}}.
+		Hints(f.now, dublin)
+	return f
 }
 
 // toKV turns a series of volts into kilovolts.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/alerts/weather"
 	"nightwire/ingest/farm"
 )
 
@@ -19,6 +20,27 @@ type Overview struct {
 	Fences     []Fence  // the drawn fence, one for each energizer
 	Test       *Test    // the last weekly test; nil before the first
 	Troubles   []string // what the program itself cannot do just now, a sentence each: "Mail has failed for 2 h."
+	Weather    Weather
+}
+
+// Weather is what is known of the weather, and what it means for the fence. A nil field is one that is not known.
+type Weather struct {
+	Station  bool // there is one
+	HeardAt  time.Time
+	TempC    *float64
+	WindMS   *float64
+	SnowCM   *float64
+	Humidity *float64 // per cent
+	RainMM   *float64 // of the last 24 hours
+	Hints    []weather.Hint
+	Said     []Said // of the last days, oldest first
+}
+
+// Said is what somebody said of the weather.
+type Said struct {
+	alerts.Weather
+	At time.Time
+	By string
 }
 
 // Test is the weekly test of the way to people.
