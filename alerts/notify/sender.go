@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -59,6 +60,7 @@ type Sender struct {
 	results chan result
 	flying  map[lane]bool
 	onWire  map[string]int // attempts in flight by channel
+	turned  atomic.Int64   // when Run last went round, Unix seconds of the wall's clock
 
 	mu    sync.Mutex
 	state map[string]*channelState
@@ -105,6 +107,7 @@ func NewSender(o SenderOptions) (*Sender, error) {
 	}
 	s := &Sender{opts: o, wake: make(chan struct{}, 1), results: make(chan result), flying: map[lane]bool{}, onWire: map[string]int{},
 		state: map[string]*channelState{}}
+	s.turned.Store(time.Now().Unix())
 	for name := range o.Channels {
 		o.Metrics.preset(name)
 		s.state[name] = &channelState{}
@@ -119,6 +122,9 @@ func (s *Sender) Wake() {
 	default: // it is awake already
 	}
 }
+
+// Quiet returns for how long Run has not gone round. It does so once a minute at least, whatever channels do.
+func (s *Sender) Quiet() time.Duration { return time.Since(time.Unix(s.turned.Load(), 0)) }
 
 // Failing returns since when each channel that does not work has been failing.
 func (s *Sender) Failing() map[string]time.Time {
@@ -141,6 +147,7 @@ func (s *Sender) Run(ctx context.Context) error {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
+		s.turned.Store(time.Now().Unix())
 		timer.Reset(s.start(wire))
 		select {
 		case <-ctx.Done():

@@ -179,8 +179,11 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 			return nil, err
 		}
 	}
+	if err := n.openHeartbeat(ctx, s); err != nil {
+		return nil, err
+	}
 	m := newManager()
-	s.start(ctx, "watchdog", func(ctx context.Context) error { return m.feed(ctx, n.healthy) })
+	s.start(ctx, "watchdog", func(ctx context.Context) error { return m.feed(ctx, n.well) })
 	m.tell("READY=1")
 	s.push(func() error { m.tell("STOPPING=1"); return nil })
 	a.opts.Started(n.addresses())

@@ -3,6 +3,8 @@ package app
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"nightwire/alerts"
@@ -50,6 +52,7 @@ func (n *night) openSender(ctx context.Context, s *stack) error {
 	if err != nil {
 		return err
 	}
+	n.channels = slices.Sorted(maps.Keys(channels))
 	n.sender, err = notify.NewSender(notify.SenderOptions{
 		Outbox: n.journal, Channels: channels, Signer: n.signer, PageURL: n.cfg.Page.URL, Trouble: n.channelTrouble,
 		Metrics: notify.NewMetrics(n.reg), Log: n.component("notify"), Now: n.now,

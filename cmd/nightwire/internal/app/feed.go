@@ -164,10 +164,14 @@ func (n *night) rejected(topic string, payload []byte, err error) {
 
 func (n *night) connected(up bool) {
 	if up {
+		n.pulses.unheard.Store(0)
 		n.troubles.set(troubleBroker, nil)
 		poke(n.feed.heard)
 		n.board.connected()
 		return
+	}
+	if n.cfg.Broker.Embedded() {
+		n.pulses.unheard.CompareAndSwap(0, time.Now().Unix())
 	}
 	n.troubles.set(troubleBroker, errors.New("not connected to the broker; no sensor can be heard"))
 }

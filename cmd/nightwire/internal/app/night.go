@@ -34,14 +34,15 @@ type night struct {
 	reg     *prometheus.Registry
 	met     *metrics
 
-	store   *store.DB // nil while the data folder cannot be written
-	dataErr error     // why
-	journal *journal.Journal
-	sender  *notify.Sender
-	signer  *notify.Signer
-	feed    feed
-	board   *board // nil without a state topic
-	page    page
+	store    *store.DB // nil while the data folder cannot be written
+	dataErr  error     // why
+	journal  *journal.Journal
+	sender   *notify.Sender
+	signer   *notify.Signer
+	channels []string // by which people are told, in order
+	feed     feed
+	board    *board // nil without a state topic
+	page     page
 
 	archive archive
 	tail    *store.Tail   // what is to be copied to the mirror; nil without one
@@ -58,7 +59,7 @@ type night struct {
 	blind  blind
 
 	newestAt atomic.Int64 // time of the newest reading looked at, Unix milliseconds
-	turned   atomic.Int64 // when the watch last went round, Unix seconds of the wall clock
+	pulses   pulses
 	troubles troubles
 	news     news
 
@@ -90,7 +91,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 	}
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
-	n.turned.Store(time.Now().Unix())
+	mark(&n.pulses.turned)
 	return n
 }
 
@@ -105,6 +106,8 @@ func (n *night) Append(ctx context.Context, rs []pulse.Reading) error {
 	if n.store == nil {
 		return n.dataErr
 	}
+	mark(&n.pulses.storing)
+	defer n.pulses.storing.Store(0)
 	heard := n.echoes.drop(rs)
 	fresh, err := n.store.Append(ctx, heard)
 	if err != nil {
@@ -150,7 +153,7 @@ func (n *night) run(ctx context.Context) error {
 		case <-save.C:
 			n.save(ctx)
 		}
-		n.turned.Store(time.Now().Unix())
+		mark(&n.pulses.turned)
 	}
 }
 

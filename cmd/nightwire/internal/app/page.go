@@ -27,13 +27,8 @@ type page struct {
 	addr net.Addr // nil while it is not served
 }
 
-const (
-	// listenAgain is how often a taken port is tried again. The watch goes on without its page.
-	listenAgain = 30 * time.Second
-	// turnsLate is how long the watch may not have gone round before it counts as stuck: longer than the slowest
-	// commit that is still waited for.
-	turnsLate = time.Minute
-)
+// listenAgain is how often a taken port is tried again. The watch goes on without its page.
+const listenAgain = 30 * time.Second
 
 // openPage starts to serve the page. A port that is taken is said and tried again: the watch is worth more than its page.
 func (n *night) openPage(ctx context.Context, s *stack) error {
@@ -64,7 +59,7 @@ func (n *night) site() (*web.Server, error) {
 	cfg := n.cfg.Page
 	return web.New(web.Options{
 		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news,
-		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.healthy, Ready: n.ready,
+		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.well, Ready: n.ready,
 		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
 	})
 }
@@ -148,19 +143,6 @@ func (n *night) addresses() Addresses {
 		a.Broker = n.feed.broker.Addr().String()
 	}
 	return a
-}
-
-// healthy reports why the watch is not alive; a restart may help.
-func (n *night) healthy(context.Context) error {
-	if late := time.Since(time.Unix(n.turned.Load(), 0)); late > turnsLate {
-		return fmt.Errorf("the watch has not gone round for %s", late.Round(time.Second))
-	}
-	return nil
-}
-
-// ready reports why readings do not get through to the store now.
-func (n *night) ready(ctx context.Context) error {
-	return errors.Join(n.healthy(ctx), n.troubles.get(troubleStore), n.troubles.get(troubleBroker))
 }
 
 // running is what others are told of a watch that runs.

@@ -15,12 +15,13 @@ type troubles struct {
 
 // The kinds of trouble.
 const (
-	troubleStore   = "store"
-	troubleJournal = "journal"
-	troubleBroker  = "broker"
-	troublePage    = "page"
-	troubleMirror  = "mirror"
-	troubleChannel = "channel " // and its name
+	troubleStore     = "store"
+	troubleJournal   = "journal"
+	troubleBroker    = "broker"
+	troublePage      = "page"
+	troubleMirror    = "mirror"
+	troubleHeartbeat = "heartbeat"
+	troubleChannel   = "channel " // and its name
 )
 
 // set notes a trouble, or that it is over. It reports whether that is news.

@@ -47,6 +47,7 @@ func rooms() []room {
 			tests: []string{"ingest/decode", "sim", "sim/scenario"}}, // labelled seasons, payloads and all, score the detectors
 		{name: "alerts/drill", may: []string{"alerts", "ingest/farm"}},
 		{name: "alerts/weather", may: []string{"alerts"}},
+		{name: "alerts/heartbeat"},
 		{name: "alerts/journal", may: []string{"alerts", "ingest/farm", sqlite}}, // farm: sources are part of an alarm
 		{name: "alerts/notify", may: []string{"alerts", "ingest/farm"},
 			tests: []string{"alerts/journal", "alerts/notify/webhook"}}, // a message's whole way, killed and started again

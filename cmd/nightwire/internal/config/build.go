@@ -22,7 +22,7 @@ const (
 func (r *reader) build(f *file) *Config {
 	c := &Config{
 		Farm: farm.Farm{Name: f.Farm, Location: r.location(f)}, Alarms: f.Alarms, Broker: f.Broker,
-		Channels: f.Channels, Page: f.Page, Store: f.Store, Mirror: f.Mirror, reader: r,
+		Channels: f.Channels, Page: f.Page, Store: f.Store, Mirror: f.Mirror, Heartbeat: f.Heartbeat, reader: r,
 	}
 	r.checkName(&f.Farm, f.Farm, "farm")
 	r.checkUnique(f)
@@ -272,9 +272,11 @@ func short(d time.Duration) string {
 		return fmt.Sprintf("%dd", d/day)
 	}
 	s := d.String()
-	s = strings.TrimSuffix(s, "0s")
-	if strings.HasSuffix(s, "m") || strings.HasSuffix(s, "h") {
-		return strings.TrimSuffix(s, "0m")
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
 	}
-	return fmt.Sprint(d)
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
 }

@@ -29,6 +29,8 @@ type Config struct {
 	Store    Store
 	Mirror   Mirror
 
+	Heartbeat *Heartbeat // nil for none
+
 	reader *reader // knows the lines, for what is found wrong later
 }
 
@@ -136,6 +138,12 @@ type State struct {
 	Topic string `key:"topic,need" doc:"the topic under which farm, zones and alarms are published"`
 }
 
+// Heartbeat is an outside address that is asked for again and again while the watch is well.
+type Heartbeat struct {
+	URL   Secret        `key:"url_file,need" doc:"the file that holds the address to GET while the watch is well; whoever knows it could feign that"`
+	Every time.Duration `key:"every" doc:"how often; 5m when left out"`
+}
+
 // Store says how long readings are kept.
 type Store struct {
 	Keep time.Duration `key:"keep" doc:"how long readings are kept, as 730d; leave it out to keep all"`
@@ -177,7 +185,7 @@ func Load(path string) (*Config, error) {
 
 // Parse checks the text of a farm file. Path is what mistakes call it, and where relative names of secret files start.
 func Parse(path string, text []byte) (*Config, error) {
-	r := &reader{file: path, at: map[any]*node{}, broken: map[any]bool{}}
+	r := &reader{file: path, at: map[any]*node{}, broken: map[any]bool{}, hidden: map[int]int{}}
 	if len(text) > MaxFileBytes {
 		r.note(&node{line: 1, column: 1, width: 1}, fmt.Sprintf("the file is longer than %d bytes", MaxFileBytes), "is it a farm file?")
 		return nil, r.mistakes

@@ -21,6 +21,7 @@ type file struct {
 	Channels   Channels    `key:"channels" doc:"how messages are sent"`
 	Page       Page        `key:"page" doc:"where the page is served"`
 	Store      Store       `key:"store" doc:"how long readings are kept"`
+	Heartbeat  *Heartbeat  `key:"heartbeat" doc:"an outside address to tell that the watch is well"`
 	Mirror     Mirror      `key:"mirror" doc:"where readings are copied to"`
 	Weather    *weather    `key:"weather" doc:"the weather station, for rain on the charts and hints in snow, drought and frost"`
 }

@@ -20,14 +20,33 @@ type reader struct {
 	at       map[any]*node // by the address of what was filled
 	broken   map[any]bool  // what could not be read, so that nothing more is said about it
 	mistakes Mistakes
+	hidden   map[int]int // columns from which lines are not shown, since a secret stands there
 }
 
 // note adds a mistake at a node.
 func (r *reader) note(at *node, text, hint string) {
 	r.mistakes = append(r.mistakes, Mistake{
 		File: r.file, Line: at.line, Column: at.column, Width: at.width,
-		Source: sourceLine(r.line(at.line)), Text: showable(text), Hint: showable(hint),
+		Source: r.shown(at.line), Text: showable(text), Hint: showable(hint),
 	})
+}
+
+// shown returns a line fit to be shown.
+func (r *reader) shown(n int) string {
+	line := []rune(r.line(n))
+	if from, ok := r.hidden[n]; ok && from-1 < len(line) {
+		return sourceLine(string(line[:from-1]) + "***")
+	}
+	return sourceLine(string(line))
+}
+
+// hide keeps the values of keys that want a file for their secret out of what is shown.
+func (r *reader) hide(n *node, fields []fieldInfo) {
+	for _, m := range n.members {
+		if slices.ContainsFunc(fields, func(f fieldInfo) bool { return f.key == m.key.text+"_file" }) {
+			r.hidden[m.value.line] = m.value.column
+		}
+	}
 }
 
 // blame adds a mistake at the place that filled what field points to.
@@ -149,6 +168,7 @@ func (r *reader) fillStruct(v reflect.Value, n *node, name string) bool {
 		return false
 	}
 	fields := fieldsOf(v.Type())
+	r.hide(n, fields)
 	seen := map[string]*node{}
 	for _, m := range n.members {
 		key := m.key.text

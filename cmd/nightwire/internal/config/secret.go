@@ -132,6 +132,9 @@ func (c *Config) secrets() []*Secret {
 	if w := c.Channels.Webhook; w != nil {
 		all = append(all, &w.Secret)
 	}
+	if h := c.Heartbeat; h != nil {
+		all = append(all, &h.URL)
+	}
 	if i := c.Mirror.Influx; i != nil {
 		all = append(all, &i.Token)
 	}

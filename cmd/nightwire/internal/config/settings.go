@@ -27,6 +27,8 @@ const (
 	defaultEscalateAfter = 15 * time.Minute
 	defaultMorning       = Clock(7 * 60)
 	defaultEvening       = Clock(19 * 60)
+	defaultHeartbeat     = 5 * time.Minute
+	minHeartbeat         = 30 * time.Second
 	defaultTestDay       = "monday"
 	defaultTestAt        = Clock(10 * 60) // common practice, no source: by day, and on a day when people are about
 	defaultTestAnswer    = 4 * time.Hour
@@ -40,6 +42,12 @@ func (r *reader) settings(c *Config, f *file) {
 	r.channels(c)
 	r.people(c, f)
 	r.within(&f.Store.Keep, f.Store.Keep, 24*time.Hour, 100*365*24*time.Hour, "keep")
+	if h := f.Heartbeat; h != nil {
+		if r.absent(&h.Every) {
+			h.Every = defaultHeartbeat
+		}
+		r.within(&h.Every, h.Every, minHeartbeat, 24*time.Hour, "every")
+	}
 	if i := f.Mirror.Influx; i != nil {
 		r.checkURL(&i.URL, i.URL, "http", "https")
 		r.checkURL(&i.QueryURL, i.QueryURL, "http", "https")
