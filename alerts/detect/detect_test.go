@@ -347,3 +347,28 @@ func BenchmarkObserve(b *testing.B) {
 		w.Observe(*next(r))
 	}
 }
+
+// At the end of a line a bad joint and a sensor that reads too little take the same from one reading. Only a joint
+// saves current, which lifts the zones before it.
+func TestJointOrSensorAtTheEnd(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		spoil func(b *bench)
+		want  alerts.Cause
+	}{
+		{"joint", func(b *bench) { b.zone("lane").inLine = 3000 }, alerts.Joint},
+		{"sensor", func(b *bench) { b.devices[3].gain *= 0.7 }, alerts.CauseSensorFaulty},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.zone("lane").leak = 1.5e-4
+			b.run(36 * time.Hour)
+			c.spoil(b)
+			b.run(30 * time.Minute)
+			if got := b.only(); got.last().Cause != c.want || got.last().Source != "zone/lane" {
+				b.show()
+				t.Errorf("told as %s on %s, want %s on zone/lane", got.last().Cause, got.last().Source, c.want)
+			}
+		})
+	}
+}

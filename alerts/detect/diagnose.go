@@ -16,6 +16,7 @@ type diagnoser struct {
 	est    *line.Estimator
 
 	base   line.State // the fence before
+	leakSD []float64  // by zone, standard deviation of the logarithm of base's leakage
 	ratio  []float64  // now over before, by node; NaN where unknown
 	sd     []float64  // standard deviation of ratio
 	before []float64  // volts by the circuit, before
@@ -29,7 +30,7 @@ func newDiagnoser(f *fence) *diagnoser {
 	n := len(f.net.Zones)
 	return &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
-		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1),
+		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), leakSD: make([]float64, n),
 		obs: make([]line.Observation, n+1),
 	}
 }
@@ -61,7 +62,7 @@ const (
 	costOff    = 2.0
 	costWeak   = 4.0
 	costWet    = 3.0
-	costSensor = 8.0
+	costSensor = 4.0 // as a joint: at the end of a line the two differ only in the current that a joint saves
 	// costSensorDead is for a sensor that shows nothing: a parted wire is likelier.
 	costSensorDead = 14.0
 )
@@ -119,8 +120,12 @@ func (d *diagnoser) baseline(before []float64) {
 			d.obs[i] = line.Observation{Volts: v / d.f.Gains[i], SD: math.Hypot(t.noise(), modelSD)}
 		}
 	}
+	clear(d.leakSD)
 	if est, err := d.est.Estimate(d.obs, d.f.net.WidePrior()); err == nil && est.Sensors > 0 {
 		d.base = est.State
+		for i, sd := range est.LeakSD {
+			d.leakSD[i] = sd / est.Leak[i]
+		}
 	}
 }
 
@@ -308,25 +313,52 @@ func (d *diagnoser) parted(z int) verdict {
 	return best
 }
 
-// joint: ohms in series somewhere in zone z.
+// joint: ohms in series somewhere in zone z. What it takes from the voltage goes by its ohms times the leakage behind
+// it, and what it gives the rest by the current it saves; so that leakage is let move as far as it is unknown.
 func (d *diagnoser) joint(z int, cost float64) verdict {
-	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Joint, zone: z, sensor: -1, score: math.Inf(1)}
 	if d.ratio[z+1] < offRatio {
 		return best // that is a parted wire
 	}
-	for ohms := 150.0; ohms < 300_000; ohms *= 1.3 {
-		f := line.Fault{Kind: line.Joint, Zone: z, AtM: zone.LengthM / 2, Ohms: ohms}
+	usual := d.base.Leak[z]
+	for k := 1.0; k < 50; k *= 3 {
+		odds := math.Log(k) / math.Max(d.leakSD[z], 0.1)
+		if odds > 3 {
+			break
+		}
+		d.base.Leak[z] = usual * k
+		d.solver.Volts(d.before, d.base, line.Fault{})
+		d.jointOver(&best, cost+odds*odds)
+	}
+	d.base.Leak[z] = usual
+	d.solver.Volts(d.before, d.base, line.Fault{})
+	return best
+}
+
+// jointOver looks for the place and the ohms of best's joint.
+func (d *diagnoser) jointOver(best *verdict, cost float64) {
+	zone := d.f.net.Zones[best.zone]
+	try := func(part, ohms float64) {
+		f := line.Fault{Kind: line.Joint, Zone: best.zone, AtM: part * zone.LengthM, Ohms: ohms}
 		d.solver.Volts(d.after, d.base, f)
-		if !d.f.net.InLoop(z) && d.after[z+1] < 0.05*d.before[z+1] {
-			break // that is a parted wire
+		if !d.f.net.InLoop(best.zone) && d.after[best.zone+1] < 0.05*d.before[best.zone+1] {
+			return // that is a parted wire
 		}
 		far := math.Max(0, math.Log(ohms/5000)) // a joint of more than a few kilohms is a parted wire
 		if s := d.misfit(changeSlack) + cost + far*far; s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
 	}
-	return best
+	for part := 0.0; part < 1; part += 0.45 {
+		for ohms := 150.0; ohms < 300_000; ohms *= 1.5 {
+			try(part, ohms)
+		}
+	}
+	for step := 1.25; step > 1.02; step = math.Sqrt(step) {
+		part, ohms := best.fault.AtM/math.Max(zone.LengthM, 1), best.fault.Ohms
+		try(part, ohms*step)
+		try(part, ohms/step)
+	}
 }
 
 // leastLie is the smallest change of one sensor alone that is held against it; rain on one zone does less.
