@@ -16,10 +16,22 @@ const (
 	linkOverdue = 1.6
 )
 
-// silentAfter returns how many reports in a row must fail before the sensor counts as silent.
+// longestSilence is how long any sensor may say nothing before that is told, however bad its link is.
+const longestSilence = 8 * 60 * 60_000
+
+// silentAfter returns how many reports in a row must fail before the sensor counts as silent: as many as its own record
+// makes too unlikely. How long its runs of lost reports are is known only from those it has had, so the chance of the
+// next one is that of a beta-geometric law: a link with few runs on record may yet show a long one.
 func (t *track) silentAfter() float64 {
+	most := max(leastOverdue, float64(longestSilence/t.every))
 	begins := (t.Runs + 1) / (t.Expected + 100)
-	return math.Max(leastOverdue, 1+(t.fence.w.limits.Silence+math.Log(begins))/-math.Log(t.lostAgain()))
+	goesOn, ends := t.runsGoOn()
+	left := t.fence.w.limits.Silence + math.Log(begins)
+	n := 1.0
+	for ; left > 0 && n < most; n++ {
+		left += math.Log((goesOn + n - 1) / (goesOn + ends + n - 1))
+	}
+	return max(leastOverdue, n)
 }
 
 // heard ends a silence.

@@ -110,6 +110,7 @@ const (
 	leastNoise = 0.004          // no cheap sensor repeats a peak better than this; common practice, no source
 	firstNoise = 0.015          // taken until measured
 	longGap    = 60 * 60 * 1000 // a longer gap is an outage and says nothing of the link's usual loss
+	longRun    = 20             // reports; so is a longer gap of a sensor that reports seldom
 )
 
 // hear records that a message came. It says whether that shows the sensor to be alive, and whether the reading is news:
@@ -162,9 +163,11 @@ func abs(x ms) ms {
 	return x
 }
 
-// countGap enters the reports that should have come within gap into the record of the link.
+// countGap enters the reports that should have come within gap into the record of the link. A silence that was told
+// and proved short counts too: left out, a link that loses long runs would be told of for ever.
 func (t *track) countGap(gap ms) {
-	if gap > longGap || t.Gone {
+	ofTheLink := t.Gone && !t.Silence.up()
+	if ofTheLink || gap > max(longGap, longRun*t.every) {
 		return
 	}
 	due := math.Max(1, math.Round(float64(gap)/float64(t.every)))
@@ -184,11 +187,16 @@ func (t *track) loss() float64 {
 
 // lostAgain returns how often one lost report is followed by another: bad links lose reports in runs.
 func (t *track) lostAgain() float64 {
-	return min(0.9, (t.Missed-t.Runs+lostAgainFirst*10)/(t.Missed+10))
+	goesOn, ends := t.runsGoOn()
+	return min(0.9, goesOn/(goesOn+ends))
 }
 
-// lostAgainFirst is what is taken for lostAgain until the sensor has a record. Common practice, no source.
-const lostAgainFirst = 0.12
+// runsGoOn returns how often a lost report was followed by another and how often it was not, with what is taken for
+// granted until the sensor has a record: that runs are short, on the strength of ten. Common practice, no source.
+func (t *track) runsGoOn() (goesOn, ends float64) {
+	const taken, share = 10.0, 0.12
+	return max(0, t.Missed-t.Runs) + taken*share, t.Runs + taken*(1-share)
+}
 
 // overdue returns how many reports in a row have failed to come by now.
 func (t *track) overdue(now ms) float64 {
