@@ -22,6 +22,8 @@ func contentType(ext string) string {
 		return "text/css; charset=utf-8"
 	case ".js":
 		return "text/javascript; charset=utf-8"
+	case ".png":
+		return "image/png"
 	case ".svg":
 		return "image/svg+xml"
 	case ".webmanifest":

@@ -255,7 +255,7 @@ func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 	for i := range f.zones {
 		z := &f.zones[i]
 		src := farm.ZoneSource(z.name)
-		sp, _ := f.Series(ctx, src, pulse.Volts, Span{f.now.Add(-24 * time.Hour), f.now}, 144)
+		sp, _ := f.Series(ctx, src, pulse.Volts, Span{f.now.Add(-24 * time.Hour), f.now}, 96) // as many as the real one
 		toKV(&sp)
 		zone := Zone{Name: z.name, Source: src, FedBy: z.fedBy, LengthM: z.lengthM, StockKind: z.stock,
 			KV: ptr(math.Round(f.kvAt(z, heard)*100) / 100), HeardAt: heard.Add(-time.Duration(i*7) * time.Second), Every: f.every, MinimumKV: z.minKV,
@@ -316,6 +316,10 @@ func (f *fakeFarm) fence() Fence {
 		end := f.kvAt(z, f.now)
 		if z.kv != nil {
 			end = *z.kv
+		}
+		if f.stale > missedReports*f.every { // what was said long ago is not drawn
+			fc.Runs = append(fc.Runs, Run{Zone: z.name, FedBy: z.fedBy, LengthM: z.lengthM, MinimumKV: z.minKV})
+			continue
 		}
 		run := Run{Zone: z.name, FedBy: z.fedBy, LengthM: z.lengthM, MinimumKV: z.minKV, EndKV: ptr(end)}
 		for k := 0.0; k <= 8; k++ {

@@ -49,6 +49,9 @@ type chain struct {
 	Zones []zoneView
 }
 
+// Old reports whether what the energizer's sensor said last is no longer how it is.
+func (c chain) Old() bool { return c.State == stateSilent }
+
 // homeView is the body of the first page.
 type homeView struct {
 	Sentence string

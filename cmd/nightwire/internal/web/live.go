@@ -82,7 +82,8 @@ func (s *Server) manifest(w http.ResponseWriter, r *http.Request) {
 		"name": s.words.text("app.name"), "short_name": s.words.text("app.name"), "lang": s.words.lang,
 		"start_url": "/", "scope": "/", "id": "/", "display": "standalone", "background_color": "#ebebe8", "theme_color": "#2b2d30",
 		"icons": []map[string]string{{"src": icon, "sizes": "any", "type": "image/svg+xml", "purpose": "any"},
-			{"src": icon, "sizes": "any", "type": "image/svg+xml", "purpose": "maskable"}},
+			{"src": icon, "sizes": "any", "type": "image/svg+xml", "purpose": "maskable"},
+			{"src": "/static/" + s.files["icon.png"].name, "sizes": "192x192", "type": "image/png"}}, // phones that know no SVG here
 	})
 	if err != nil {
 		s.opts.Log.Error("manifest not written", "err", err)

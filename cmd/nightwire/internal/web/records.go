@@ -169,7 +169,7 @@ func (f *frame) evening(date string) time.Time {
 
 func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 	span := Span{v.From.UTC(), earlier(v.To, f.Now).UTC()}
-	add := func(name string, src farm.Source, low float64) error {
+	add := func(name string, src farm.Source, low float64, present *float64) error {
 		if s.opts.History == nil || !span.To.After(span.From) {
 			return nil
 		}
@@ -177,16 +177,20 @@ func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 		if err != nil {
 			return fmt.Errorf("read the night of %s: %w", src, err)
 		}
-		v.Rows = append(v.Rows, nightOf(name, src, low, series))
+		row := nightOf(name, src, low, series)
+		if !v.Over && present != nil && row.EndKV != nil {
+			row.EndKV = present // a mean hides what has only just happened
+		}
+		v.Rows = append(v.Rows, row)
 		return nil
 	}
 	for i := range f.Energizers {
-		if err := add(f.Energizers[i].Name, f.Energizers[i].Source, 0); err != nil {
+		if err := add(f.Energizers[i].Name, f.Energizers[i].Source, 0, f.Energizers[i].OutputKV); err != nil {
 			return err
 		}
 	}
 	for i := range f.Zones {
-		if err := add(f.Zones[i].Name, f.Zones[i].Source, f.Zones[i].MinimumKV); err != nil {
+		if err := add(f.Zones[i].Name, f.Zones[i].Source, f.Zones[i].MinimumKV, f.Zones[i].KV); err != nil {
 			return err
 		}
 	}

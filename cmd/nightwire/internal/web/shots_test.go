@@ -5,33 +5,42 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 )
 
-// TestScreenshots takes pictures for people to look at; it runs when NIGHTWIRE_SHOTS names a folder for them.
+// TestScreenshots takes pictures for people to look at; it runs when NIGHTWIRE_SHOTS names a folder for them. One page
+// is taken by -run 'TestScreenshots/alarmed/home'.
 func TestScreenshots(t *testing.T) {
 	dir := os.Getenv("NIGHTWIRE_SHOTS")
 	if dir == "" {
 		t.Skip("skipped: NIGHTWIRE_SHOTS names no folder")
 	}
 	ctx := chromium(t)
-	for farmName, f := range map[string]*fakeFarm{"calm": newFake(), "alarmed": newFake().alarmed()} {
-		srv := serve(t, options(f))
-		for pageName, path := range everyPage() {
-			for _, scheme := range []string{"light", "dark"} {
-				if pageName == "alarm" && farmName == "calm" {
+	stale := newFake()
+	stale.stale = 3 * time.Hour
+	stale.troubles = []string{"not connected to the broker; no sensor can be heard"}
+	for farmName, f := range map[string]*fakeFarm{"calm": newFake().dryTurn(), "alarmed": newFake().alarmed(), "stale": stale} {
+		t.Run(farmName, func(t *testing.T) {
+			srv := serve(t, options(f))
+			for pageName, path := range everyPage() {
+				if pageName == "alarm" && farmName != "alarmed" {
 					continue
 				}
-				for sizeName, w := range map[string][2]int64{"phone": {390, 844}, "desk": {1280, 800}} {
-					png := picture(t, ctx, srv.URL+path, scheme, w[0], w[1])
-					name := filepath.Join(dir, pageName+"-"+farmName+"-"+scheme+"-"+sizeName+".png")
-					if err := os.WriteFile(name, png, 0o644); err != nil {
-						t.Fatal(err)
+				t.Run(pageName, func(t *testing.T) {
+					for _, scheme := range []string{"light", "dark"} {
+						for sizeName, w := range map[string][2]int64{"phone": {390, 844}, "desk": {1280, 800}} {
+							png := picture(t, ctx, srv.URL+path, scheme, w[0], w[1])
+							name := filepath.Join(dir, pageName+"-"+farmName+"-"+scheme+"-"+sizeName+".png")
+							if err := os.WriteFile(name, png, 0o644); err != nil {
+								t.Fatal(err)
+							}
+						}
 					}
-				}
+				})
 			}
-		}
+		})
 	}
 }
 

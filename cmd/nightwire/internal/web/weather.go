@@ -81,7 +81,11 @@ func (f *frame) Measured() (out []string) {
 			out = append(out, f.words.text("weather."+key, "v", f.Num(v, digits)))
 		}
 	}
-	add("rain", w.RainMM, 1)
+	if w.RainMM != nil && *w.RainMM == 0 {
+		add("norain", w.RainMM, 0)
+	} else {
+		add("rain", w.RainMM, 1)
+	}
 	add("temp", w.TempC, 1)
 	add("snow", w.SnowCM, 0)
 	add("wind", w.WindMS, 0)

@@ -128,7 +128,13 @@ type energizerPage struct {
 	State string
 	Open  []Alarm
 	Share template.HTML // load as a share of what it can carry, as a bar
+	Earth template.HTML // volts on the stakes against the most there should be, as a bar
 	Plots []plot
+}
+
+// EarthHigh reports whether the stakes carry more than they should.
+func (p energizerPage) EarthHigh() bool {
+	return p.EarthKV != nil && p.EarthMaxKV > 0 && *p.EarthKV > p.EarthMaxKV
 }
 
 func (s *Server) energizer(w http.ResponseWriter, r *http.Request) {
@@ -153,6 +159,10 @@ func (s *Server) energizer(w http.ResponseWriter, r *http.Request) {
 	if e.LoadShare != nil {
 		v.Share = template.HTML(chart.Bar{Value: *e.LoadShare, Known: true, Full: 1, Bad: *e.LoadShare >= 1,
 			Label: s.words.text("energizer.share", "share", f.Percent(*e.LoadShare))}.SVG())
+	}
+	if e.EarthKV != nil {
+		v.Earth = template.HTML(chart.Bar{Value: *e.EarthKV, Known: true, Low: e.EarthMaxKV, Bad: v.EarthHigh(),
+			Label: s.words.text("energizer.earth.bar", "kv", f.Num(e.EarthKV, 2), "max", f.Num(e.EarthMaxKV, 1))}.SVG())
 	}
 	var err error
 	if v.Plots, err = s.energizerPlots(r, f, e); err != nil {
@@ -211,7 +221,7 @@ func (s *Server) fences(f *frame, chains []chain) []fenceView {
 	var out []fenceView
 	for _, fc := range f.Fences {
 		c := chart.Fence{Root: fc.Energizer, Here: s.words.text("fence.here"), Title: s.words.text("fence.title", "name", fc.Energizer)}
-		if i := slices.IndexFunc(f.Energizers, func(e Energizer) bool { return e.Name == fc.Energizer }); i >= 0 {
+		if i := slices.IndexFunc(f.Energizers, func(e Energizer) bool { return e.Name == fc.Energizer }); i >= 0 && energizerState(f, f.Energizers[i]) != stateSilent {
 			c.RootKV = f.Energizers[i].OutputKV
 		}
 		for _, r := range fc.Runs {

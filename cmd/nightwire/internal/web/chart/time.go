@@ -77,6 +77,7 @@ func (c Time) SVG() string {
 	}
 	c.fan(&s, sc, fr)
 	s.raw(`</svg>`)
+	c.levels(&s, fr, step)
 	c.labels(&s, sc, fr)
 	return string(s.raw(`</svg>`).b)
 }
@@ -140,9 +141,8 @@ func (c Time) behind(s *svg, sc scale, gaps []interval) {
 	}
 }
 
-// grid draws the level lines and their numbers, which stand on the lines so that the plot keeps the whole width.
+// grid draws the level lines.
 func (c Time) grid(s *svg, fr frame, step float64) {
-	digits := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for i := 0; ; i++ {
 		v := fr.foot + float64(i)*step
 		if v > fr.top+step/10 {
@@ -150,10 +150,15 @@ func (c Time) grid(s *svg, fr frame, step float64) {
 		}
 		y := fr.y(v)
 		s.raw(`<line class="grid" x1="0" x2="100%" y1="`).num(y).raw(`" y2="`).num(y).raw(`"/>`)
-		if i == 0 {
-			continue
-		}
-		s.raw(`<text x="2" y="`).num(y + 12).raw(`">`).text(strconv.FormatFloat(v, 'f', digits, 64))
+	}
+}
+
+// levels writes the numbers of the level lines, over all that is drawn. They stand on the lines so that the plot keeps
+// the whole width.
+func (c Time) levels(s *svg, fr frame, step float64) {
+	digits := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
+	for v := fr.foot + step; v <= fr.top+step/10; v += step {
+		s.raw(`<text x="2" y="`).num(fr.y(v) + 12).raw(`">`).text(strconv.FormatFloat(v, 'f', digits, 64))
 		if v+step > fr.top+step/10 {
 			s.raw(" ").text(c.Unit)
 		}
