@@ -14,7 +14,7 @@ var ErrTime = errors.New("no usable end time")
 
 // Do takes in what a person did. What is not a move from where things stand is refused with a *RefusedError, ErrNoAlarm
 // or ErrTime, and changes nothing. A shelving without an end lasts until the condition goes, or the longest shelving
-// is over. Trims, re-stringing, notes, answers to a test and the weather change no alarm.
+// is over. Trims, re-stringing, notes, tests, turnout checks and the weather change no alarm.
 func (b *Book) Do(now time.Time, a Action) ([]Change, error) {
 	switch a.Kind {
 	case Acknowledge, Shelve, Unshelve, Reset:
@@ -28,7 +28,7 @@ func (b *Book) Do(now time.Time, a Action) ([]Change, error) {
 			return nil, fmt.Errorf("put %s back in service: %w", a.Source, err)
 		}
 		return b.release(now, h, a.By), nil
-	case Trimmed, Restrung, Note, Answered, Weathered:
+	case Trimmed, Restrung, Note, Answered, Weathered, Turnout, TestNow:
 		return nil, nil
 	}
 	return nil, fmt.Errorf("action %q is not known", a.Kind)

@@ -204,4 +204,6 @@ const (
 	Note         ActionKind = "note"
 	Answered     ActionKind = "answered" // the weekly test
 	Weathered    ActionKind = "weather"  // on the site
+	Turnout      ActionKind = "turnout"  // asked whether stock may go out; the note has the answer
+	TestNow      ActionKind = "test"     // asked for a test message now, to be answered
 )

@@ -143,6 +143,12 @@ func (d *Drill) send(now time.Time, to []string) (id string) {
 	return r.ID
 }
 
+// Now begins a test at once, beside the weekly ones, and returns its ID.
+func (d *Drill) Now(now time.Time, to []string) (id string) {
+	d.dirty = true
+	return d.send(now, to)
+}
+
 // complain raises the complaint, or says it anew of a later test.
 func (d *Drill) complain(now time.Time) alerts.Event {
 	now = now.UTC().Truncate(time.Second)

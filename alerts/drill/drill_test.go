@@ -123,6 +123,31 @@ func TestAnswersAreKept(t *testing.T) {
 
 // TestTroubledClocks sees that neither a clock that was wrong nor a computer that was off makes a test at a wrong hour,
 // or none for months.
+// TestNowIsAnsweredLikeAWeeklyOne sends a test out of turn: it can be answered, is complained of when nobody does, and
+// leaves the weekly hour alone.
+func TestNowIsAnsweredLikeAWeeklyOne(t *testing.T) {
+	d := newDrill(t, mondays(), nil)
+	run(t, d, "2026-05-19 08:00", "2026-05-19 08:05", "Ann")
+	next := d.Record().Next
+	now := local(t, "2026-05-19 09:00")
+	id := d.Now(now, []string{"Ann"})
+	saved := d.Saved()
+	if r := d.Record(); id == "" || r.ID != id || !r.Next.Equal(next) || !r.AnswerBy.Equal(now.Add(4*time.Hour)) || len(saved) != 1 {
+		t.Fatalf("after a test at once: %+v, and %d saved", r, len(saved))
+	}
+	if !d.Concerns(id) {
+		t.Error("an answer to it does not count")
+	}
+	want := []string{"Tue 19 May 13:00 raised medium"}
+	if diff := cmp.Diff(want, run(t, d, "2026-05-19 09:01", "2026-05-19 13:30", "Ann")); diff != "" {
+		t.Errorf("unanswered (-want +got):\n%s", diff)
+	}
+	d.Answer(now.Add(5*time.Hour), "Ann")
+	if r := d.Record(); r.Last.By != "Ann" || r.Complaint != "" {
+		t.Errorf("after the answer: %+v", r)
+	}
+}
+
 func TestTroubledClocks(t *testing.T) {
 	d := newDrill(t, mondays(), nil)
 	run(t, d, "2026-06-01 09:55", "2026-06-01 10:00", "Ines")

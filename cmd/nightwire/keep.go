@@ -111,14 +111,24 @@ func readTime(s string, loc *time.Location) (time.Time, error) {
 }
 
 func newSendTest() *cobra.Command {
-	var farmFile, person string
+	var farmFile, person, data string
+	var answer bool
 	cmd := &cobra.Command{
 		Use:   "send-test --config FILE",
 		Short: "Send a test message by the real routes",
+		Long: `Send-test sends a test message to everybody by the routes of the farm file, and says which were taken. With --answer the
+night watch that runs sends it, and somebody is to press the button in it: that somebody did is kept, and a turnout check
+asks for it.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			cfg, err := loadConfig(farmFile)
 			if err != nil {
 				return err
+			}
+			switch {
+			case answer && person != "":
+				return &usageError{errors.New("both --answer and --person are given"), "a test to be answered goes to everybody"}
+			case answer:
+				return app.TestNow(cmd.Context(), data, cmd.OutOrStdout())
 			}
 			if err := cfg.ReadSecrets(); err != nil {
 				return err
@@ -127,7 +137,9 @@ func newSendTest() *cobra.Command {
 		},
 	}
 	configFlag(cmd, &farmFile)
+	dataFlag(cmd, &data)
 	cmd.Flags().StringVar(&person, "person", "", "to this person only")
+	cmd.Flags().BoolVar(&answer, "answer", false, "by the night watch that runs, to be answered")
 	return cmd
 }
 

@@ -82,7 +82,7 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		return nil, err
 	}
 	kinds := map[alerts.ActionKind]web.MarkKind{alerts.Trimmed: web.MarkTrimmed, alerts.Restrung: web.MarkRestrung,
-		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut}
+		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut, alerts.Turnout: web.MarkTurnout}
 	var out []web.Mark
 	for _, a := range actions {
 		if kind, ok := kinds[a.Kind]; ok && a.Source == src {

@@ -239,7 +239,12 @@ func (n *night) Act(_ context.Context, a alerts.Action) error {
 	if a.Kind == alerts.Acknowledge && a.Alarm != "" && a.Alarm == n.drill.Record().ID {
 		a.Kind, a.Source = alerts.Answered, farm.Site // a test is no alarm
 	}
+	sent, err := n.testNow(a)
+	if err != nil {
+		return err
+	}
 	s, err := n.engine.act(a)
+	s.Add(sent)
 	if err == nil {
 		s.Add(n.testAnswered(a))
 	}

@@ -115,23 +115,33 @@ func statusAlarms(ctx context.Context, w io.Writer, cfg *config.Config, dir stri
 // aliveText says whether a night watch runs on the folder.
 func aliveText(dir string, now time.Time) string {
 	const not = "the night watch is not running"
-	data, err := os.ReadFile(filepath.Join(dir, runningFile))
-	if err != nil {
-		return not
-	}
-	var r running
-	if err := json.Unmarshal(data, &r); err != nil {
-		return not
-	}
-	p, err := os.FindProcess(r.PID)
-	if err != nil || p.Signal(syscall.Signal(0)) != nil && !errors.Is(p.Signal(syscall.Signal(0)), os.ErrPermission) {
+	r, said, ok := watchOn(dir)
+	switch {
+	case said && !ok:
 		return not + " (it ended without a goodbye)"
+	case !ok:
+		return not
 	}
 	text := fmt.Sprintf("the night watch runs, as process %d, since %s", r.PID, now.Sub(r.Started).Round(time.Second))
 	if r.Page != "" {
 		text += ", page at " + r.Page
 	}
 	return text
+}
+
+// watchOn returns what the night watch on the folder said of itself, whether it said anything, and whether it still
+// runs.
+func watchOn(dir string) (r running, said, runs bool) {
+	data, err := os.ReadFile(filepath.Join(dir, runningFile))
+	if err != nil || json.Unmarshal(data, &r) != nil {
+		return r, false, false
+	}
+	p, err := os.FindProcess(r.PID)
+	if err != nil {
+		return r, true, false
+	}
+	err = p.Signal(syscall.Signal(0))
+	return r, true, err == nil || errors.Is(err, os.ErrPermission)
 }
 
 // ExportOptions says which readings to export.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -14,7 +15,9 @@ import (
 	"nightwire/alerts/journal"
 	"nightwire/alerts/notify"
 	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/control"
 	"nightwire/cmd/nightwire/internal/web"
+	"nightwire/ingest/farm"
 	"nightwire/ingest/store"
 )
 
@@ -40,15 +43,34 @@ func (n *night) test(now time.Time) {
 	o := n.drill.Tick(now, reachable(n.cfg))
 	s := n.engine.say(now, o.Events)
 	if o.Send != "" {
-		ms, err := notify.TestMessages(notifyConfig(n.cfg), notify.Test{ID: o.Send, NoLink: n.cfg.Page.URL == "", AnswerBy: n.drill.Record().AnswerBy}, now)
-		if err != nil {
+		if err := n.sendTest(&s, o.Send, now); err != nil {
 			n.log.Error("weekly test not sent", "err", err)
 		}
-		s.Messages = append(s.Messages, ms...)
-		n.log.Info("weekly test sent", "id", o.Send)
 	}
 	s.Saved = append(s.Saved, n.drill.Saved()...)
 	n.record(s)
+}
+
+// sendTest adds the messages of a test to a step. n.mu is held.
+func (n *night) sendTest(s *alerts.Step, id string, now time.Time) error {
+	ms, err := notify.TestMessages(notifyConfig(n.cfg), notify.Test{ID: id, NoLink: n.cfg.Page.URL == "", AnswerBy: n.drill.Record().AnswerBy}, now)
+	s.Messages = append(s.Messages, ms...)
+	n.log.Info("test sent", "id", id)
+	return err
+}
+
+// testNow sends a test that is to be answered, when a asks for that. n.mu is held.
+func (n *night) testNow(a alerts.Action) (s alerts.Step, err error) {
+	if a.Kind != alerts.TestNow {
+		return s, nil
+	}
+	to := reachable(n.cfg)
+	if len(to) == 0 {
+		return s, errors.New("nobody has a route\nhint: give people a mail, push or webhook address in the farm file")
+	}
+	err = n.sendTest(&s, n.drill.Now(a.Time, to), a.Time)
+	s.Saved = n.drill.Saved()
+	return s, err
 }
 
 // testAnswered takes in that somebody answered the weekly test, when a is that: the test itself, or the complaint that
@@ -97,4 +119,13 @@ func LastTest(ctx context.Context, dir string) (drill.Record, error) {
 		return drill.Record{}, err
 	}
 	return drill.Last(past.Saved)
+}
+
+// TestNow has the watch that runs on a data folder send a test that somebody is to answer.
+func TestNow(ctx context.Context, dir string, out io.Writer) error {
+	if err := control.Act(ctx, dir, alerts.Action{Kind: alerts.TestNow, Source: farm.Site}); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(out, "A test is on its way to everybody. Press the button in it, or answer it on the page.")
+	return err
 }

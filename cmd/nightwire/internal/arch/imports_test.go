@@ -42,6 +42,7 @@ func rooms() []room {
 		{name: "alerts", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "alerts/rolling"},
 		{name: "alerts/line", may: []string{"ingest/farm", gonum}},
+		{name: "alerts/turnout", may: []string{"alerts", "alerts/line", "ingest/farm"}},
 		{name: "alerts/plan", may: []string{"alerts", "alerts/line", "ingest/farm"}},
 		{name: "alerts/detect", may: []string{"alerts", "alerts/line", "alerts/rolling", "ingest/farm", "ingest/pulse"},
 			tests: []string{"ingest/decode", "sim", "sim/scenario"}}, // labelled seasons, payloads and all, score the detectors
@@ -61,9 +62,9 @@ func rooms() []room {
 		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
 		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "github.com/spf13/cobra/...",
-			"golang.org/x/term",                           // is it a terminal?
-			"alerts/plan", "ingest/farm", "sim/scenario"}, // the command line names soils, zones and seasons
-			tests: []string{paho}}, // whole nights, over MQTT
+			"golang.org/x/term",                                             // is it a terminal?
+			"alerts/plan", "alerts/turnout", "ingest/farm", "sim/scenario"}, // the command line names soils, zones and seasons
+			tests: []string{paho, "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
 			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/web/..."}},
 		{name: "cmd/nightwire/internal/arch"},

@@ -250,6 +250,7 @@ const (
 	MarkNote     MarkKind = "note"
 	MarkOut      MarkKind = "out_of_service"
 	MarkAlarm    MarkKind = "alarm"
+	MarkTurnout  MarkKind = "turnout"
 )
 
 // AlarmFilter chooses alarms from the history; zero fields choose all.
