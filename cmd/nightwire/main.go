@@ -86,7 +86,7 @@ A reading is never proof that a wire is dead or safe to touch: switch off, then 
 	root.AddCommand(newInit(), newRun(), newDemo(), newCheck(), newPlan(), newSim(), newReplay())
 	root.AddCommand(newStatus(), newExport(), newBackup(), newRestore())
 	root.AddCommand(newTurnout(), newMove())
-	root.AddCommand(newSendTest(), newSensor(), newSensors(), newVersion())
+	root.AddCommand(newSendTest(), newSensor(), newSensors(), newManual(), newVersion())
 	strict(root)
 	return root
 }

@@ -61,8 +61,9 @@ func rooms() []room {
 		{name: "sim", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
-		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "github.com/spf13/cobra/...",
-			"golang.org/x/term",                                             // is it a terminal?
+		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config",
+			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "golang.org/x/term", // is it a terminal?
+			"alerts",                                                        // the manual page has its cautions
 			"alerts/plan", "alerts/turnout", "ingest/farm", "sim/scenario"}, // the command line names soils, zones and seasons
 			tests: []string{paho, "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
