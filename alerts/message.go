@@ -22,6 +22,8 @@ const (
 	TellReturned  MessageKind = "returned"
 	TellReminder  MessageKind = "reminder" // an out-of-service is about to end, or has ended
 	TellRound     MessageKind = "round"    // the evening round
+	TellMorning   MessageKind = "morning"  // the report of the night
+	TellWeekly    MessageKind = "weekly"   // the weekly letter
 	TellTest      MessageKind = "test"
 )
 
@@ -38,10 +40,18 @@ type Message struct {
 	Body     string      `json:"body"`              // plain text
 	Alarms   []Event     `json:"alarms,omitempty"`  // what it is about, most urgent first
 	Answers  bool        `json:"answers,omitempty"` // it can be acknowledged: the sender adds Link
+	Picture  *Picture    `json:"picture,omitempty"` // for channels that can carry one
 	Link     string      `json:"-"`                 // made when it is sent, since it expires; a secret, so never stored
 
 	Tries   int       `json:"tries,omitempty"`
 	NextTry time.Time `json:"next_try,omitzero"` // zero before the first
+}
+
+// Picture is an image that goes along with a message.
+type Picture struct {
+	Name string `json:"name"` // of the file
+	Type string `json:"type"` // as image/png
+	Data []byte `json:"data"`
 }
 
 // Loud reports whether the message is to make a noise at night.

@@ -82,8 +82,12 @@ func (p *Planner) said(person farm.Person, about []*Call) {
 func (p *Planner) address(now time.Time, m alerts.Message, person farm.Person, subject string, happened time.Time) []alerts.Message {
 	m.Farm, m.Person, m.Created = p.cfg.Farm.Name, person.Name, now.UTC()
 	var out []alerts.Message
+	picture := m.Picture
 	for _, r := range person.Routes {
-		m.Route = r
+		m.Route, m.Picture = r, nil
+		if r.Channel == "mail" { // no other carries one
+			m.Picture = picture
+		}
 		m.Key = fmt.Sprintf("%s|%s|%s|%s|%s:%s", subject, m.Kind, happened.UTC().Format(time.RFC3339Nano), person.Name, r.Channel, r.Address)
 		out = append(out, m)
 	}
@@ -93,8 +97,20 @@ func (p *Planner) address(now time.Time, m alerts.Message, person farm.Person, s
 // evening makes the evening round: what low alarms have begun, changed or ended since the last, and below it what else
 // is open and may wait. A day without news makes none.
 func (p *Planner) evening(at time.Time) []alerts.Message {
-	var news, rest []*Call
-	var planned time.Time
+	news, rest, planned := p.waiting(at)
+	if len(news) == 0 || len(p.people) == 0 {
+		return nil
+	}
+	m := alerts.Message{Kind: alerts.TellRound, Priority: alerts.LowPriority}
+	m.Subject, m.Body = p.words.at(at).round(news, rest)
+	p.fill(&m, append(slices.Clone(news), rest...))
+	m.Priority = alerts.LowPriority
+	p.said(p.people[0], news)
+	return p.address(at, m, p.people[0], "round", planned)
+}
+
+// waiting takes the calls that wait for a round at at, and names those that are open besides and may wait longer.
+func (p *Planner) waiting(at time.Time) (news, rest []*Call, planned time.Time) {
 	for _, c := range p.sorted() {
 		switch {
 		case !c.RoundAt.IsZero() && !c.RoundAt.After(at):
@@ -106,15 +122,7 @@ func (p *Planner) evening(at time.Time) []alerts.Message {
 			rest = append(rest, c)
 		}
 	}
-	if len(news) == 0 || len(p.people) == 0 {
-		return nil
-	}
-	m := alerts.Message{Kind: alerts.TellRound, Priority: alerts.LowPriority}
-	m.Subject, m.Body = p.words.at(at).round(news, rest)
-	p.fill(&m, append(slices.Clone(news), rest...))
-	m.Priority = alerts.LowPriority
-	p.said(p.people[0], news)
-	return p.address(at, m, p.people[0], "round", planned)
+	return news, rest, planned
 }
 
 // Test says what a test message is for. All of it may be empty.

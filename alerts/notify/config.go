@@ -27,6 +27,7 @@ type Config struct {
 	Gather        time.Duration // what follows a message within this goes into one more; default 30 s
 	Morning       int           // medium alarms of the night wait for this, minutes after midnight; default 7:00
 	Evening       int           // the evening round, minutes after midnight; default 19:00
+	Letters       bool          // the evening round is written elsewhere: low alarms wait for Desk.Send to take them along
 	MaxUpdates    int           // updates told of one alarm until it announces itself again; default 3
 }
 

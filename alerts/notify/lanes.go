@@ -35,6 +35,8 @@ func supersede(waiting []alerts.Message, now time.Time) (live []alerts.Message, 
 		case alerts.TellTest, alerts.TellReminder:
 		case alerts.TellRound:
 			ids = append(ids, "the evening round")
+		case alerts.TellMorning, alerts.TellWeekly:
+			ids = append(ids, "the "+string(m.Kind)+" letter")
 		default:
 			for _, e := range m.Alarms {
 				ids = append(ids, e.ID)

@@ -270,7 +270,9 @@ func (p *Planner) next() time.Time {
 	for _, c := range p.calls {
 		sooner(c.RepeatAt)
 		sooner(c.NextAt)
-		sooner(c.RoundAt)
+		if !p.cfg.Letters {
+			sooner(c.RoundAt)
+		}
 		for _, n := range c.Notices {
 			sooner(n.At)
 		}
@@ -291,7 +293,10 @@ func (p *Planner) tick(now time.Time) orders {
 			p.repeat(at, c)
 		}
 	}
-	o.messages = append(p.evening(at), p.collect(at)...)
+	if !p.cfg.Letters {
+		o.messages = p.evening(at)
+	}
+	o.messages = append(o.messages, p.collect(at)...)
 	return o
 }
 

@@ -238,8 +238,7 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	}
 	for _, c := range news {
 		if !c.Over.IsZero() {
-			over = append(over, fmt.Sprintf("- %s%s since %s; it was %s for %s.", upper(w.thing(c.Event.Source)), w.back(c),
-				w.clock(c.Over), w.was(c.Event.Finding), span(c.Over.Sub(c.Raised))))
+			over = append(over, "- "+w.ended(c))
 			continue
 		}
 		open = append(open, w.roundLine(c))
@@ -261,6 +260,12 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	section(&b, "Over again:", over)
 	b.WriteString("\nThis is no daily look at the stock.\n" + caution)
 	return cut(subject), b.String()
+}
+
+// ended says what is over, and how long it was.
+func (w words) ended(c *Call) string {
+	return fmt.Sprintf("%s%s since %s; it was %s for %s.", upper(w.thing(c.Event.Source)), w.back(c), w.clock(c.Over),
+		w.was(c.Event.Finding), span(c.Over.Sub(c.Raised)))
 }
 
 func section(b *strings.Builder, title string, lines []string) {

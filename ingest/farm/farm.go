@@ -85,7 +85,12 @@ type Person struct {
 	Order  int // 1 is told first
 	Routes []Route
 	Quiet  Hours // when only high priority may wake them
+
+	Letters []string // which of LetterKinds they get
 }
+
+// LetterKinds returns the letters that people may get.
+func LetterKinds() []string { return []string{"evening", "morning", "weekly"} }
 
 // Route is one way to reach a person: a channel and an address on it.
 type Route struct {

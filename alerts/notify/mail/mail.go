@@ -2,6 +2,7 @@
 package mail
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -89,6 +90,11 @@ func (c *Mail) letter(m alerts.Message) (*gomail.Msg, error) {
 		msg.SetImportance(gomail.ImportanceHigh)
 	}
 	msg.SetBodyString(gomail.TypeTextPlain, m.Text())
+	if p := m.Picture; p != nil {
+		if err := msg.AttachReader(oneLine(p.Name), bytes.NewReader(p.Data), gomail.WithFileContentType(gomail.ContentType(p.Type))); err != nil {
+			return nil, fmt.Errorf("mail to %s: attach %s: %w", m.Person, p.Name, err)
+		}
+	}
 	return msg, nil
 }
 

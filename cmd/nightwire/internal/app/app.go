@@ -164,6 +164,7 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 	}
 	s.start(ctx, "watch", n.run)
 	s.start(ctx, "upkeep", n.upkeep)
+	s.start(ctx, "letters", n.keepLetters)
 	if err := n.startMirror(ctx, s); err != nil {
 		return nil, err
 	}

@@ -8,6 +8,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/alerts/detect"
+	"nightwire/alerts/letter"
 	"nightwire/alerts/notify"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/ingest/pulse"
@@ -36,10 +37,14 @@ func newEngine(cfg *config.Config) (*engine, error) {
 
 // notifyConfig returns what the farm file says about who is told, and when.
 func notifyConfig(cfg *config.Config) notify.Config {
-	return notify.Config{
+	c := notify.Config{
 		Farm: &cfg.Farm, RepeatEvery: cfg.Alarms.RepeatEvery, EscalateAfter: cfg.Alarms.EscalateAfter,
 		Morning: int(cfg.Alarms.Morning), Evening: int(cfg.Alarms.Evening),
 	}
+	if at := letterTimes(cfg).Evening; at != letter.Never {
+		c.Letters, c.Evening = true, at
+	}
+	return c
 }
 
 // observe takes in a reading that the store had not seen before.

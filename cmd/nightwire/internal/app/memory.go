@@ -15,6 +15,7 @@ import (
 	"nightwire/alerts"
 	"nightwire/alerts/detect"
 	"nightwire/alerts/drill"
+	"nightwire/alerts/letter"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
 )
@@ -56,6 +57,9 @@ func (n *night) openEngine(ctx context.Context) error {
 		return fmt.Errorf("take up the alarms: %w", err)
 	}
 	if n.drill, err = drill.New(drillConfig(n.cfg), past.Saved); err != nil {
+		return err
+	}
+	if n.diary, err = letter.NewDiary(letterTimes(n.cfg), past.Saved); err != nil {
 		return err
 	}
 	if n.store == nil {

@@ -15,6 +15,7 @@ import (
 	"nightwire/alerts"
 	"nightwire/alerts/drill"
 	"nightwire/alerts/journal"
+	"nightwire/alerts/letter"
 	"nightwire/alerts/notify"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/web"
@@ -54,6 +55,7 @@ type night struct {
 	mu     sync.Mutex // guards what follows
 	engine *engine
 	drill  *drill.Drill
+	diary  *letter.Diary
 	latest map[pulse.SensorID]pulse.Reading
 	cursor store.Cursor
 	blind  blind

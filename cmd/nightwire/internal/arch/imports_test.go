@@ -50,6 +50,7 @@ func rooms() []room {
 		{name: "alerts/weather", may: []string{"alerts"}},
 		{name: "alerts/heartbeat"},
 		{name: "alerts/journal", may: []string{"alerts", "ingest/farm", sqlite}}, // farm: sources are part of an alarm
+		{name: "alerts/letter", may: []string{"alerts", "golang.org/x/image/..."}},
 		{name: "alerts/notify", may: []string{"alerts", "ingest/farm"},
 			tests: []string{"alerts/journal", "alerts/notify/webhook"}}, // a message's whole way, killed and started again
 		{name: "alerts/notify/internal/post", may: []string{"alerts"}},

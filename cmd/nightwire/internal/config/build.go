@@ -21,8 +21,8 @@ const (
 // build checks what was read and makes the configuration of it. The result is only whole when nothing was noted.
 func (r *reader) build(f *file) *Config {
 	c := &Config{
-		Farm: farm.Farm{Name: f.Farm, Location: r.location(f)}, Alarms: f.Alarms, Broker: f.Broker,
-		Channels: f.Channels, Page: f.Page, Store: f.Store, Mirror: f.Mirror, Heartbeat: f.Heartbeat, reader: r,
+		Farm: farm.Farm{Name: f.Farm, Location: r.location(f)}, Alarms: f.Alarms, Letters: f.Letters, Upkeep: f.Upkeep,
+		Broker: f.Broker, Channels: f.Channels, Page: f.Page, Store: f.Store, Mirror: f.Mirror, Heartbeat: f.Heartbeat, reader: r,
 	}
 	r.checkName(&f.Farm, f.Farm, "farm")
 	r.checkUnique(f)

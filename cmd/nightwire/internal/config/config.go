@@ -23,6 +23,8 @@ type Config struct {
 	Path     string // of the file
 	Farm     farm.Farm
 	Alarms   Alarms
+	Letters  Letters
+	Upkeep   Upkeep
 	Broker   Broker
 	Channels Channels
 	Page     Page

@@ -187,7 +187,8 @@ func TestParseFillsInEverything(t *testing.T) {
 			},
 		}},
 		People: []farm.Person{
-			{Name: "Tom", Order: 1, Routes: []farm.Route{{Channel: "mail", Address: "tom@example.org"}}, Quiet: farm.Hours{From: 1320, To: 420}},
+			{Name: "Tom", Order: 1, Routes: []farm.Route{{Channel: "mail", Address: "tom@example.org"}}, Quiet: farm.Hours{From: 1320, To: 420},
+				Letters: farm.LetterKinds()},
 			{Name: "Aoife", Order: 1, Routes: []farm.Route{{Channel: "push", Address: "aoife"}}},
 		},
 	}

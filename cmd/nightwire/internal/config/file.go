@@ -16,6 +16,8 @@ type file struct {
 	Energizers []energizer `key:"energizers,need" doc:"what feeds the fence"`
 	Zones      []zone      `key:"zones,need" doc:"the runs of fence, each with a sensor at its far end"`
 	People     []person    `key:"people" doc:"who is told"`
+	Letters    Letters     `key:"letters" doc:"when people are told how the fence is without an alarm"`
+	Upkeep     Upkeep      `key:"upkeep" doc:"how often work that comes back is to be done"`
 	Alarms     Alarms      `key:"alarms" doc:"how alarms behave"`
 	Broker     Broker      `key:"broker" doc:"where sensors' messages come from"`
 	Channels   Channels    `key:"channels" doc:"how messages are sent"`
@@ -75,6 +77,8 @@ type person struct {
 	Push    string `key:"push" doc:"their topic at the push server"`
 	Webhook string `key:"webhook" doc:"the address to post their messages to"`
 	Quiet   Span   `key:"quiet" doc:"the hours in which only high priority may wake them: 22:00-07:00, or none"`
+
+	Letters []string `key:"letters" doc:"which letters they get: evening, morning, weekly; all for who is told first, none for the others, when left out"`
 }
 
 // Clock is a time of day in the farm's own time, in minutes after midnight.

@@ -13,6 +13,9 @@ import (
 const (
 	durationPattern = `^([0-9]+(\.[0-9]+)?(ms|s|m|h|d))+$`
 	clockPattern    = `^[0-2]?[0-9]:[0-5][0-9]$`
+	hourPattern     = `^(off|[0-2]?[0-9]:[0-5][0-9])$`
+	weekHourPattern = `^(off|[a-zA-Z]+ +[0-2]?[0-9]:[0-5][0-9])$`
+	intervalPattern = `^(off|([0-9]+(\.[0-9]+)?(ms|s|m|h|d))+)$`
 	spanPattern     = `^(none|[0-2]?[0-9]:[0-5][0-9] *- *[0-2]?[0-9]:[0-5][0-9])$`
 )
 
@@ -35,6 +38,12 @@ func schemaOf(t reflect.Type) map[string]any {
 		return map[string]any{"type": "string", "pattern": clockPattern}
 	case reflect.TypeFor[Span]():
 		return map[string]any{"type": "string", "pattern": spanPattern}
+	case reflect.TypeFor[Hour]():
+		return map[string]any{"type": "string", "pattern": hourPattern}
+	case reflect.TypeFor[WeekHour]():
+		return map[string]any{"type": "string", "pattern": weekHourPattern}
+	case reflect.TypeFor[Interval]():
+		return map[string]any{"type": "string", "pattern": intervalPattern}
 	case reflect.TypeFor[alerts.Priority]():
 		return map[string]any{"enum": []string{"high", "medium", "low"}}
 	case reflect.TypeFor[Conductor]():

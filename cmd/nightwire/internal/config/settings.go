@@ -37,6 +37,8 @@ const (
 // settings checks everything but the fence itself and fills in its defaults.
 func (r *reader) settings(c *Config, f *file) {
 	r.alarms(&c.Alarms, &f.Alarms)
+	r.letters(c, &f.Letters)
+	r.upkeep(&c.Upkeep, &f.Upkeep)
 	r.broker(c, &f.Broker)
 	r.page(c, &f.Page)
 	r.channels(c)
@@ -248,7 +250,8 @@ func (r *reader) people(c *Config, f *file) {
 			r.blame(&p.Name, "give each person a name of their own", "the name %s is empty or used before", clip(p.Name))
 		}
 		seen[p.Name] = true
-		out := farm.Person{Name: p.Name, Order: i + 1, Quiet: farm.Hours(c.Alarms.Quiet), Routes: r.routes(p, &c.Channels)}
+		out := farm.Person{Name: p.Name, Order: i + 1, Quiet: farm.Hours(c.Alarms.Quiet), Routes: r.routes(p, &c.Channels),
+			Letters: r.personLetters(p)}
 		if r.given(&p.Order) {
 			r.between(&p.Order, float64(p.Order), 1, 1000, "order", "")
 			out.Order = p.Order
@@ -262,6 +265,9 @@ func (r *reader) people(c *Config, f *file) {
 		c.Farm.People = append(c.Farm.People, out)
 	}
 	slices.SortStableFunc(c.Farm.People, func(a, b farm.Person) int { return a.Order - b.Order })
+	if len(c.Farm.People) > 0 && c.Farm.People[0].Letters == nil {
+		c.Farm.People[0].Letters = farm.LetterKinds()
+	}
 }
 
 // routes returns the ways to reach a person, the loudest first, and notes those that no channel serves.

@@ -1,0 +1,260 @@
+package letter
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"nightwire/alerts"
+)
+
+// Farm is what letters are written from: the fence as it is at one moment.
+type Farm struct {
+	Name     string
+	Location *time.Location
+	At       time.Time
+	Zones    []Zone   // in feeding order
+	Blind    string   // why the watch does not see the fence now; empty while it does
+	Open     []Matter // alarms that are on and not put aside, the most urgent first
+	Over     []string // alarms that have ended since the last round, a sentence each
+	Upkeep   []string // what is due, a sentence each
+	Hints    []string // what the weather means for the fence
+}
+
+// Zone is one run of fence.
+type Zone struct {
+	Name      string
+	KV        float64
+	MinimumKV float64
+	HeardAt   time.Time // zero for never
+	Late      bool      // not heard when it should have been
+	NoSensor  bool
+	OutUntil  time.Time // zero while it is in service
+	TrimBy    time.Time // the earliest day on which growth may win; zero for none in sight
+
+	LowKV   float64   // the lowest of the time that a letter is about
+	LowAt   time.Time // zero when nothing was heard
+	LevelKV float64   // its usual level these days, and a week before; 0 when not known
+	WasKV   float64
+}
+
+// Matter is an alarm that is on: what, where, since when, what to do first.
+type Matter struct {
+	What, Where string // Where with its comma, or empty
+	Since       time.Time
+	First       string
+	Growth      bool // growth has no beginning, and its date is said in other words
+	Urgent      bool // high priority
+}
+
+// Letter is what is sent.
+type Letter struct {
+	Subject string // at most 120 characters: a lock screen shows no more
+	Body    string
+	Picture *alerts.Picture
+}
+
+// lockScreen is how many characters of a message a phone shows before it is opened; common practice, no source.
+const lockScreen = 120
+
+const footer = "This is no daily look at the stock. A reading is never proof that a wire is dead: switch off, then test.\n"
+
+// state says in a few words how the fence is, for the subject. It never says "all hot" of what was not heard.
+func (f Farm) state() (text string, well bool) {
+	if f.Blind != "" {
+		return fmt.Sprintf("the watch is blind: %s. Measure the fence by hand.", strings.TrimSuffix(f.Blind, ".")), false
+	}
+	for _, m := range f.Open {
+		if !m.Growth {
+			text = m.What + m.Where + ", since " + f.clock(m.Since) + ". " + m.First
+			if n := len(f.Open) - 1; n > 0 {
+				text += fmt.Sprintf(" And %d more.", n)
+			}
+			return text, false
+		}
+	}
+	for _, z := range f.Zones {
+		if z.NoSensor || !z.OutUntil.IsZero() {
+			continue
+		}
+		if z.Late {
+			return z.Name + " is not heard" + f.sinceHeard(z) + ". Unknown, not off: measure it there by hand.", false
+		}
+		if z.KV < z.MinimumKV {
+			return fmt.Sprintf("%s is at %.1f kV of %.1f. Energizer first, then walk the wire.", z.Name, z.KV, z.MinimumKV), false
+		}
+	}
+	return f.hot(), true
+}
+
+func (f Farm) sinceHeard(z Zone) string {
+	if z.HeardAt.IsZero() {
+		return ", and never was"
+	}
+	return " since " + f.clock(z.HeardAt)
+}
+
+// hot says that all is well, of just what is known to be.
+func (f Farm) hot() string {
+	var out, blank, on []string
+	for _, z := range f.Zones {
+		switch {
+		case !z.OutUntil.IsZero():
+			out = append(out, z.Name+" until "+f.clock(z.OutUntil))
+		case z.NoSensor:
+			blank = append(blank, z.Name)
+		default:
+			on = append(on, z.Name)
+		}
+	}
+	if len(on) == 0 {
+		return "no zone is in service and heard. Measure the fence by hand."
+	}
+	text := "all hot"
+	if len(blank) > 0 {
+		text = "all that is measured is hot"
+	}
+	if len(out) > 0 {
+		text += ", but out of service: " + list(out)
+	}
+	if z := f.nextTrim(); z != nil {
+		text += fmt.Sprintf("; %s will need trimming by %s", z.Name, f.day(z.TrimBy))
+	}
+	return text + "."
+}
+
+// nextTrim returns the zone that growth may win first, nil for none.
+func (f Farm) nextTrim() *Zone {
+	var first *Zone
+	for i := range f.Zones {
+		if z := &f.Zones[i]; !z.TrimBy.IsZero() && (first == nil || z.TrimBy.Before(first.TrimBy)) {
+			first = z
+		}
+	}
+	return first
+}
+
+// Evening writes the evening round.
+func Evening(f Farm) Letter {
+	state, _ := f.state()
+	subject := upper(state)
+	if n := len(f.Upkeep); n > 0 && len([]rune(subject)) < 80 {
+		subject += " " + upper(f.Upkeep[0])
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "Evening round of %s, %s.\n%s\n\n", f.Name, f.local(f.At).Format("Monday 2 January, 15:04"), upper(state))
+	f.table(&b)
+	f.matters(&b, "To see to:")
+	section(&b, "Over again:", f.Over)
+	section(&b, "Upkeep:", f.Upkeep)
+	section(&b, "Weather:", f.Hints)
+	b.WriteString("\n" + footer)
+	return Letter{Subject: cut(subject), Body: b.String()}
+}
+
+// table lists the zones as they are.
+func (f Farm) table(b *strings.Builder) {
+	for _, z := range f.Zones {
+		fmt.Fprintf(b, "- %s: ", z.Name)
+		switch {
+		case !z.OutUntil.IsZero():
+			fmt.Fprintf(b, "out of service until %s\n", f.clock(z.OutUntil))
+		case z.NoSensor:
+			b.WriteString("has no sensor; nothing is known\n")
+		case z.HeardAt.IsZero():
+			b.WriteString("never heard\n")
+		case z.Late:
+			fmt.Fprintf(b, "not heard since %s; it was %.1f kV then\n", f.clock(z.HeardAt), z.KV)
+		default:
+			fmt.Fprintf(b, "%.1f kV, minimum %.1f, at %s\n", z.KV, z.MinimumKV, f.clock(z.HeardAt))
+		}
+	}
+}
+
+func (f Farm) matters(b *strings.Builder, title string) {
+	var lines []string
+	for _, m := range f.Open {
+		line := upper(m.What) + m.Where
+		if !m.Growth {
+			line += ", since " + f.clock(m.Since)
+		}
+		lines = append(lines, line+". "+m.First)
+	}
+	section(b, title, lines)
+}
+
+func section(b *strings.Builder, title string, lines []string) {
+	const most = 20 // who reads more of an evening?
+	if len(lines) == 0 {
+		return
+	}
+	fmt.Fprintf(b, "\n%s\n", title)
+	for i, l := range lines {
+		if i == most {
+			fmt.Fprintf(b, "- and %d more; the page has them all.\n", len(lines)-most)
+			return
+		}
+		fmt.Fprintf(b, "- %s\n", strings.TrimPrefix(upper(l), "- "))
+	}
+}
+
+func (f Farm) local(t time.Time) time.Time {
+	if f.Location == nil {
+		return t.UTC()
+	}
+	return t.In(f.Location)
+}
+
+// clock writes a time as people say it on the day of the letter.
+func (f Farm) clock(t time.Time) string {
+	n, l := f.local(f.At), f.local(t)
+	switch {
+	case n.Format(time.DateOnly) == l.Format(time.DateOnly):
+		return l.Format("15:04")
+	case n.Sub(l).Abs() < 6*24*time.Hour:
+		return l.Format("Mon 15:04")
+	}
+	return l.Format("2 Jan 15:04")
+}
+
+// day writes a day to come: its name within the week, else its date.
+func (f Farm) day(t time.Time) string {
+	n, l := f.local(f.At), f.local(t)
+	switch {
+	case !l.After(n) || n.Format(time.DateOnly) == l.Format(time.DateOnly):
+		return "now"
+	case l.Sub(n) < 6*24*time.Hour:
+		return l.Format("Monday")
+	}
+	return l.Format("2 January")
+}
+
+// list joins names as a sentence does.
+func list(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+func upper(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
+// cut shortens s to the lock screen, between words.
+func cut(s string) string {
+	if utf8.RuneCountInString(s) <= lockScreen {
+		return s
+	}
+	t := string([]rune(s)[:lockScreen-1])
+	if i := strings.LastIndexByte(t, ' '); i > lockScreen/2 {
+		t = t[:i]
+	}
+	return strings.TrimRight(t, " ,;:.") + "…"
+}
