@@ -39,6 +39,7 @@ func TestInBrowser(t *testing.T) {
 		{"live, and old when the link drops", liveAndOld},
 		{"no link, no old page", offlineShowsNothingOld},
 		{"charts by keys and pointer", chartsByKeysAndPointer},
+		{"charts by touch", chartsByTouch},
 		{"all in the first view", allInFirstView},
 		{"every page is quiet and at home", everyPageQuiet},
 		{"every page is accessible", everyPageAccessible},
@@ -126,49 +127,6 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 	b.press(".filter button")
 	if text := b.text(".alarmlist"); strings.Contains(text, "Hazel is under") || !strings.Contains(text, "sensor is silent") {
 		t.Errorf("filtered alarms are %q", text)
-	}
-}
-
-// keyboardAlone acknowledges, opens the details and shelves with nothing but the keyboard.
-func keyboardAlone(t *testing.T, browser context.Context) {
-	f := newFake().alarmed()
-	b := openTab(t, browser, serve(t, options(f)).URL)
-	b.open("/")
-	tabTo := func(css string) {
-		t.Helper()
-		for range 60 {
-			b.do(chromedp.KeyEvent(kb.Tab))
-			if eval[bool](b, `document.activeElement.matches('`+css+`')`) {
-				if !eval[bool](b, `document.activeElement.matches(':focus-visible') && getComputedStyle(document.activeElement).outlineStyle !== 'none'`) {
-					t.Errorf("focus on %s cannot be seen", css)
-				}
-				return
-			}
-		}
-		t.Fatalf("60 tabs did not reach %s", css)
-	}
-	tabTo("button[value=ack]")
-	b.follow(chromedp.KeyEvent(kb.Enter))
-	if a := last(t, f); a.Kind != alerts.Acknowledge {
-		t.Errorf("enter did %+v", a)
-	}
-	tabTo("summary")
-	b.do(chromedp.KeyEvent(kb.Enter))
-	tabTo("select[name=for]")
-	b.do(chromedp.KeyEvent(kb.ArrowDown))
-	tabTo("button[value=shelve]")
-	b.follow(chromedp.KeyEvent(" "))
-	if a := last(t, f); a.Kind != alerts.Shelve || a.Until.Sub(a.Time).Hours() != 4 {
-		t.Errorf("shelving by keys did %+v", a)
-	}
-	tabTo(`a[href="/zone/orchard"]`)
-	b.follow(chromedp.KeyEvent(kb.Enter))
-	tabTo("#did textarea")
-	b.do(chromedp.KeyEvent("cut back"))
-	tabTo("#did button[value=trimmed]")
-	b.follow(chromedp.KeyEvent(kb.Enter))
-	if a := last(t, f); a.Kind != alerts.Trimmed || a.Note != "cut back" {
-		t.Errorf("trimming by keys did %+v", a)
 	}
 }
 

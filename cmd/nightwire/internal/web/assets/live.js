@@ -116,34 +116,40 @@
     });
     // One finger or the mouse moves, two fingers zoom. The picture follows at once; the new one is fetched at the end.
     const down = new Map();
-    let start = null;
+    let start = null, here = null;
     const mark = () => {
       const xs = [...down.values()];
       return { mid: xs.reduce((a, b) => a + b, 0) / xs.length, wide: xs.length > 1 ? Math.abs(xs[0] - xs[1]) : 0 };
     };
-    svg.addEventListener("pointerdown", (e) => { down.set(e.pointerId, e.clientX); start = mark(); });
+    // What the fingers did: k times as wide about the picture's middle, then t pixels to the right, so that what was
+    // between them still is.
+    const did = () => {
+      const box = svg.parentNode.getBoundingClientRect(), mid = box.left + box.width / 2;
+      const k = start.wide > 20 && here.wide > 20 ? here.wide / start.wide : 1;
+      return { k, t: here.mid - mid - k * (start.mid - mid), width: box.width };
+    };
+    svg.addEventListener("pointerdown", (e) => { if (!dragging) { down.set(e.pointerId, e.clientX); start = here = mark(); } });
     svg.addEventListener("pointermove", (e) => {
       if (!down.has(e.pointerId)) { if (e.pointerType === "mouse") nearest(e.clientX); return; }
       down.set(e.pointerId, e.clientX);
-      const m = mark();
-      if (!dragging && Math.abs(m.mid - start.mid) < 8 && Math.abs(m.wide - start.wide) < 8) return;
+      here = mark();
+      if (!dragging && Math.abs(here.mid - start.mid) < 8 && Math.abs(here.wide - start.wide) < 8) return;
       if (!dragging) { dragging = true; svg.setPointerCapture(e.pointerId); }
-      const k = start.wide > 20 ? m.wide / start.wide : 1;
-      svg.style.transform = `translateX(${m.mid - start.mid}px) scaleX(${k})`;
+      const { k, t } = did();
+      svg.style.transform = `translateX(${t}px) scaleX(${k})`;
     });
     const end = (e) => {
       if (!down.has(e.pointerId)) return;
-      const m = mark(), box = fig.getBoundingClientRect();
-      down.delete(e.pointerId);
-      if (!dragging) { if (e.type === "pointerup") nearest(e.clientX); return; }
-      if (down.size) return; // the second finger is still there
+      if (!dragging) {
+        if (e.type === "pointerup" && down.size === 1) nearest(e.clientX);
+        return void down.delete(e.pointerId);
+      }
+      const { k, t, width } = did(); // it ends with the first finger that is lifted
+      down.clear();
       dragging = false;
-      const k = last > 20 && start.wide > 20 ? last / start.wide : 1, shift = ((m.mid - start.mid) / box.width) * span;
-      const mid = (from + to) / 2 - shift;
+      const mid = (from + to) / 2 - (t / k / width) * span;
       if (e.type === "pointercancel") svg.style.transform = ""; else go(mid - span / 2 / k, mid + span / 2 / k);
     };
-    let last = 0;
-    svg.addEventListener("pointermove", () => { const w = down.size > 1 ? mark().wide : last; last = w; });
     ["pointerup", "pointercancel"].forEach((t) => svg.addEventListener(t, end));
   };
   const charts = () => document.querySelectorAll("section.chart[data-rows]").forEach(chart);
