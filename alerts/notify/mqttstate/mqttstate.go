@@ -185,6 +185,7 @@ func (s *State) topics(snap Snapshot) map[string]string {
 		}
 		out[s.cfg.Topic+"/"+safe(p.Source)] = encode(st)
 	}
+	s.discovery(out, snap)
 	return out
 }
 

@@ -48,7 +48,8 @@ func newBoard(cfg *config.Config) *board {
 	if cfg.Channels.State == nil {
 		return nil
 	}
-	return &board{topic: mqttstate.Config{Topic: cfg.Channels.State.Topic}, wake: make(chan struct{}, 1), forget: make(chan struct{}, 1)}
+	to := mqttstate.Config{Topic: cfg.Channels.State.Topic, Discovery: cfg.Channels.State.Discovery}
+	return &board{topic: to, wake: make(chan struct{}, 1), forget: make(chan struct{}, 1)}
 }
 
 // will returns the last will of the board's connection.

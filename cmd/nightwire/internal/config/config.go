@@ -138,6 +138,8 @@ type Webhook struct {
 // State is the topic under which the farm's state is retained.
 type State struct {
 	Topic string `key:"topic,need" doc:"the topic under which farm, zones and alarms are published"`
+
+	Discovery string `key:"discovery" doc:"the prefix under which home automation looks for devices (MQTT discovery), as homeassistant; off when left out"`
 }
 
 // Heartbeat is an outside address that is asked for again and again while the watch is well.

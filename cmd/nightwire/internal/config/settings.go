@@ -206,6 +206,9 @@ func (r *reader) channels(c *Config) {
 	}
 	if s := c.Channels.State; s != nil {
 		r.checkTopic(&s.Topic, s.Topic)
+		if s.Discovery != "" {
+			r.checkTopic(&s.Discovery, s.Discovery)
+		}
 	}
 }
 
