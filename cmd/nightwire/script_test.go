@@ -22,7 +22,7 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata/script", RequireExplicitExec: true, RequireUniqueNames: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"waitfor": waitFor, "retain": retain, "freeport": freePort, "occupy": occupy,
-			"sensed": sensed, "waitstored": waitStored, "answer": answer,
+			"sensed": sensed, "waitstored": waitStored, "answer": answer, "presskeep": pressKeep,
 		},
 	})
 }

@@ -3,6 +3,11 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"regexp"
 	"strconv"
 	"time"
 
@@ -73,4 +78,33 @@ func answer(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("no test has been sent")
 	}
 	ts.Check(control.Act(ctx, dir, alerts.Action{Kind: alerts.Acknowledge, Alarm: last.ID, By: args[1]}))
+}
+
+var formToken = regexp.MustCompile(`name="token" value="([^"]+)"`)
+
+// pressKeep presses the button of the turnout page for a zone, without a script, and looks at what the page then says:
+// presskeep PAGEPORT ZONE REGEXP.
+func pressKeep(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: presskeep PAGEPORT ZONE REGEXP")
+	}
+	jar, err := cookiejar.New(nil)
+	ts.Check(err)
+	c := &http.Client{Jar: jar, Timeout: scriptWait}
+	page := "http://127.0.0.1:" + args[0] + "/turnout"
+	read := func(res *http.Response, err error) string {
+		ts.Check(err)
+		defer res.Body.Close()
+		text, err := io.ReadAll(res.Body)
+		ts.Check(err)
+		return string(text)
+	}
+	m := formToken.FindStringSubmatch(read(c.Get(page + "?zone=" + args[1])))
+	if m == nil {
+		ts.Fatalf("there is no form on %s", page)
+	}
+	after := read(c.PostForm(page, url.Values{"token": {m[1]}, "zone": {args[1]}}))
+	if !regexp.MustCompile(args[2]).MatchString(after) {
+		ts.Fatalf("the page does not say %q:\n%s", args[2], after)
+	}
 }

@@ -19,6 +19,7 @@ import (
 	"nightwire/alerts/turnout"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/control"
+	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
@@ -196,4 +197,35 @@ func keepTurnout(ctx context.Context, dir string, j *journal.Journal, watching b
 		acts[i].Time = v.At
 	}
 	return j.Record(ctx, alerts.Step{Actions: acts})
+}
+
+// Turnout answers whether stock may go out, for the page.
+func (n *night) Turnout(ctx context.Context, ask web.TurnoutAsk) (web.Turnout, error) {
+	if n.store == nil {
+		return web.Turnout{}, n.dataErr
+	}
+	in, err := turnoutInput(ctx, &n.cfg.Farm, n.store, n.shown())
+	if err != nil {
+		return web.Turnout{}, err
+	}
+	n.mu.Lock()
+	in = withBook(in, n.engine.desk.Book(), n.drill.Record())
+	n.mu.Unlock()
+	in.Zones, in.By, in.Watching = ask.Zones, ask.By, true
+	v, err := turnout.Decide(in)
+	if err != nil {
+		return web.Turnout{}, err
+	}
+	if ask.Keep {
+		for _, a := range turnoutActs(&v) {
+			if err := n.Act(ctx, a); err != nil {
+				return web.Turnout{}, err
+			}
+		}
+	}
+	out := web.Turnout{Yes: v.Yes, Zones: v.Zones, Margins: turnout.MarginsText}
+	for _, c := range v.Checks {
+		out.Checks = append(out.Checks, web.TurnoutCheck{About: c.About, State: string(c.State), Text: c.Text})
+	}
+	return out, nil
 }

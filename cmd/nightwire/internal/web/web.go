@@ -39,6 +39,7 @@ type Options struct {
 	Alarms   alarmLog
 	Links    links
 	Changes  changes
+	Turnouts turnouts
 
 	Registerer   prometheus.Registerer // for the page's own metrics
 	Metrics      http.Handler          // mounted on /metrics
@@ -152,6 +153,8 @@ func (s *Server) register() {
 	s.handle("GET", "/alarm/{id}", members, s.alarm)
 	s.handle("GET", "/night", members, s.night)
 	s.handle("GET", "/week", members, s.week)
+	s.handle("GET", "/turnout", members, s.turnout)
+	s.handle("POST", "/turnout", forms, s.keepTurnout)
 	s.handle("GET", "/live", members, s.live)
 	s.handle("POST", "/act", forms, s.act)
 	s.handle("GET", "/login", open, s.loginPage)
