@@ -167,6 +167,16 @@ type Action struct {
 	Move   bool        `json:"move,omitempty"` // out of service to be moved: the fence is another one afterwards
 
 	Weather *Weather `json:"weather,omitempty"` // for Weathered
+
+	Task  string     `json:"task,omitempty"`  // for Done: what was done
+	On    time.Time  `json:"on,omitzero"`     // for Done: the day, where that is not the one on which it was told
+	Earth *EarthTest `json:"earth,omitempty"` // for Done, of the earth test
+}
+
+// EarthTest is what a test of the earth stakes showed. The stake's volts mean something only beside the fence's.
+type EarthTest struct {
+	StakeVolts float64 `json:"stake_v"`
+	FenceVolts float64 `json:"fence_v"` // under the short
 }
 
 // Weather is what somebody without a station says that the weather was.
@@ -204,6 +214,7 @@ const (
 	Note         ActionKind = "note"
 	Answered     ActionKind = "answered" // the weekly test
 	Weathered    ActionKind = "weather"  // on the site
+	Done         ActionKind = "done"     // work that comes back, on the site or an energizer
 	Turnout      ActionKind = "turnout"  // asked whether stock may go out; the note has the answer
 	TestNow      ActionKind = "test"     // asked for a test message now, to be answered
 )

@@ -20,6 +20,7 @@ type Farm struct {
 	Open     []Matter // alarms that are on and not put aside, the most urgent first
 	Over     []string // alarms that have ended since the last round, a sentence each
 	Upkeep   []string // what is due, a sentence each
+	Reminder string   // of Upkeep, what has become due today; empty for nothing
 	Hints    []string // what the weather means for the fence
 }
 
@@ -140,8 +141,8 @@ func (f Farm) nextTrim() *Zone {
 func Evening(f Farm) Letter {
 	state, _ := f.state()
 	subject := upper(state)
-	if n := len(f.Upkeep); n > 0 && len([]rune(subject)) < 80 {
-		subject += " " + upper(f.Upkeep[0])
+	if f.Reminder != "" {
+		subject += " Due: " + f.Reminder
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "Evening round of %s, %s.\n%s\n\n", f.Name, f.local(f.At).Format("Monday 2 January, 15:04"), upper(state))

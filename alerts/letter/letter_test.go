@@ -67,7 +67,8 @@ func letters(t *testing.T) map[string]Letter {
 		"evening-growing": Evening(with(growing)),
 		"evening-upkeep": Evening(with(func(f *Farm) {
 			growing(f)
-			f.Upkeep = []string{"walk the line: last done 14 April."}
+			f.Reminder = "walk the line; last done 14 April."
+			f.Upkeep = []string{f.Reminder, "count the spares; not done since this watch began."}
 		})),
 		"evening-dead":    Evening(with(dead)),
 		"evening-unheard": Evening(with(func(f *Farm) { f.Zones[1].Late, f.Zones[1].HeardAt = true, at("21 14:10") })),

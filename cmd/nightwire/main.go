@@ -85,7 +85,7 @@ A reading is never proof that a wire is dead or safe to touch: switch off, then 
 	}
 	root.AddCommand(newInit(), newRun(), newDemo(), newCheck(), newPlan(), newSim(), newReplay())
 	root.AddCommand(newStatus(), newExport(), newBackup(), newRestore())
-	root.AddCommand(newTurnout(), newMove())
+	root.AddCommand(newTurnout(), newMove(), newDone(), newUpkeep(), newEarthTest())
 	root.AddCommand(newSendTest(), newSensor(), newSensors(), newManual(), newVersion())
 	strict(root)
 	return root

@@ -142,6 +142,10 @@ func (n *night) letterFarm(ctx context.Context, now time.Time, due letter.Due) (
 			out.Hints = append(out.Hints, h.Line())
 		}
 	}
+	var err error
+	if out.Upkeep, out.Reminder, err = n.dueUpkeep(ctx, now); err != nil {
+		return out, err
+	}
 	lows := map[string]web.Day{}
 	for i := range f.Zones {
 		low, err := n.lowest(ctx, f.Zones[i].Source(), web.Span{From: now.Add(-nightSpan), To: now})

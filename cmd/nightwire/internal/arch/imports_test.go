@@ -51,6 +51,7 @@ func rooms() []room {
 		{name: "alerts/heartbeat"},
 		{name: "alerts/journal", may: []string{"alerts", "ingest/farm", sqlite}}, // farm: sources are part of an alarm
 		{name: "alerts/letter", may: []string{"alerts", "golang.org/x/image/..."}},
+		{name: "alerts/upkeep", may: []string{"alerts"}},
 		{name: "alerts/notify", may: []string{"alerts", "ingest/farm"},
 			tests: []string{"alerts/journal", "alerts/notify/webhook"}}, // a message's whole way, killed and started again
 		{name: "alerts/notify/internal/post", may: []string{"alerts"}},
@@ -64,8 +65,8 @@ func rooms() []room {
 
 		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config",
 			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "golang.org/x/term", // is it a terminal?
-			"alerts",                                                        // the manual page has its cautions
-			"alerts/plan", "alerts/turnout", "ingest/farm", "sim/scenario"}, // the command line names soils, zones and seasons
+			"alerts",                                                                         // the manual page has its cautions
+			"alerts/plan", "alerts/turnout", "alerts/upkeep", "ingest/farm", "sim/scenario"}, // the command line names soils, zones, tasks and seasons
 			tests: []string{paho, "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
 			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/web/..."}},

@@ -1,0 +1,188 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/alerts/journal"
+	"nightwire/alerts/letter"
+	"nightwire/alerts/upkeep"
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/control"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/store"
+)
+
+// upkeepPlan returns what the farm file says of work that comes back. Acts are all that were done, oldest first: the
+// first tells since when there is a record.
+func upkeepPlan(cfg *config.Config, acts []alerts.Action, now time.Time) upkeep.Plan {
+	p := upkeep.Plan{Every: map[upkeep.Task]time.Duration{}, DriestFrom: time.Month(cfg.Upkeep.DriestFrom), Since: now, Location: cfg.Farm.Location}
+	if len(acts) > 0 {
+		p.Since = acts[0].Time
+	}
+	u := &cfg.Upkeep
+	for task, every := range map[upkeep.Task]config.Interval{upkeep.Walk: u.Walk, upkeep.Battery: u.Battery,
+		upkeep.Insulators: u.Insulators, upkeep.EarthTest: u.EarthTest, upkeep.Spares: u.Spares} {
+		if !every.Off {
+			p.Every[task] = every.Every
+		}
+	}
+	return p
+}
+
+// dueUpkeep returns what is due, a sentence each, and what has become so within the last day.
+func (n *night) dueUpkeep(ctx context.Context, now time.Time) (due []string, fresh string, err error) {
+	acts, err := n.journal.Actions(ctx, time.Time{}, time.Time{})
+	if err != nil {
+		return nil, "", err
+	}
+	for _, r := range upkeepPlan(n.cfg, acts, now).List(acts) {
+		if !r.Due(now) {
+			continue
+		}
+		due = append(due, r.Text(n.cfg.Farm.Location))
+		if r.New(now) && fresh == "" {
+			fresh = r.Text(n.cfg.Farm.Location)
+		}
+	}
+	return due, fresh, nil
+}
+
+// DoneOptions says what was done.
+type DoneOptions struct {
+	Farm    *farm.Farm
+	DataDir string
+	Task    string    // of upkeep, or "trim"
+	Where   string    // the zone that was trimmed, or the energizer; empty for the whole farm
+	On      time.Time // the day; zero for now
+	By      string
+	Note    string
+	Earth   *alerts.EarthTest
+	Out     io.Writer
+}
+
+// TrimTask is what cutting growth is called among the tasks.
+const TrimTask = "trim"
+
+// Done tells the night watch of work that was done.
+func Done(ctx context.Context, o DoneOptions) error {
+	a := alerts.Action{Kind: alerts.Done, Source: farm.Site, Task: o.Task, On: o.On, By: o.By, Note: o.Note, Earth: o.Earth}
+	if o.Where != "" {
+		sources, err := movedSources(o.Farm, []string{o.Where})
+		if err != nil {
+			return err
+		}
+		a.Source = sources[0]
+	}
+	said := "Kept: " + o.Task
+	if o.Task == TrimTask {
+		a.Kind, a.Task = alerts.Trimmed, ""
+		said = "Kept: trimmed. The growth of " + o.Where + " is judged anew from now"
+	}
+	if err := control.Act(ctx, o.DataDir, a); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(o.Out, "%s.\n", said)
+	return err
+}
+
+// EarthTest keeps a test of an energizer's stakes and says what it means.
+func EarthTest(ctx context.Context, o DoneOptions) error {
+	e := o.Farm.Energizer(o.Where)
+	if e == nil {
+		return fmt.Errorf("%w: %q", ErrNoSuchPlace, o.Where)
+	}
+	if err := upkeep.Check(*o.Earth); err != nil {
+		return err
+	}
+	o.Task = string(upkeep.EarthTest)
+	if err := Done(ctx, o); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(o.Out, upkeep.Verdict(*o.Earth, e.OpenVolts, e.SourceOhms))
+	return err
+}
+
+// EarthSteps writes how the stakes are tested, with the cautions.
+func EarthSteps(w io.Writer) error {
+	var b strings.Builder
+	for i, s := range upkeep.Steps() {
+		fmt.Fprintf(&b, "%d. %s (%s)\n", i+1, s.Do, s.Standing)
+	}
+	b.WriteString("\n")
+	for _, c := range alerts.Cautions(alerts.AboutEarth, alerts.AboutWork) {
+		fmt.Fprintf(&b, "- %s (%s)\n", c.Text, c.Standing)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// Upkeep writes what work comes back, when it was last done and when it is due, and what the record shows.
+func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, now time.Time) (err error) {
+	if !used(dir) {
+		return fmt.Errorf("there is no data in %s: %w\nhint: give the folder of the night watch with --data", dir, store.ErrMissing)
+	}
+	j, err := journal.Open(ctx, journal.Options{Path: filepath.Join(dir, storeFile)})
+	if err != nil {
+		return err
+	}
+	acts, err := j.Actions(ctx, time.Time{}, time.Time{})
+	var past []journal.Alarm
+	if err == nil {
+		past, err = j.Alarms(ctx, journal.Filter{From: now.AddDate(-1, 0, 0), Limit: 100_000})
+	}
+	if err = errors.Join(err, j.Close()); err != nil {
+		return err
+	}
+	var b strings.Builder
+	t := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "\tlast done\tdue\twhat")
+	date := func(t time.Time) string { return t.In(cfg.Farm.Location).Format("2 Jan 2006") }
+	for _, r := range upkeepPlan(cfg, acts, now).List(acts) {
+		last, due := "never", date(r.DueOn)
+		if !r.Last.IsZero() {
+			last = date(r.Last)
+		}
+		if r.Due(now) {
+			due = "now"
+		}
+		act, standing := r.Task.What()
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s (%s)\n", r.Task, last, due, act, standing)
+	}
+	t.Flush() // into memory
+	upkeepRecord(&b, cfg, acts, past, now)
+	_, err = io.WriteString(w, b.String())
+	return err
+}
+
+// upkeepRecord writes what the record shows: the tests of the stakes, and which zones trip most.
+func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, past []journal.Alarm, now time.Time) {
+	for _, a := range acts {
+		_, name, _ := strings.Cut(string(a.Source), "/")
+		if e := cfg.Farm.Energizer(name); a.Earth != nil && e != nil {
+			on := a.Time
+			if !a.On.IsZero() {
+				on = a.On
+			}
+			fmt.Fprintf(b, "\nEarth of %s, %s: %s\n", name, on.In(cfg.Farm.Location).Format("2 Jan 2006"),
+				upkeep.Verdict(*a.Earth, e.OpenVolts, e.SourceOhms))
+		}
+	}
+	trips := letter.CountTrips(singleTrips(past, now.AddDate(-1, 0, 0)))
+	if len(trips) == 0 {
+		b.WriteString("\nNo alarms within the last year.\n")
+		return
+	}
+	b.WriteString("\nAlarms within the last year:\n")
+	for _, t := range trips {
+		fmt.Fprintf(b, "- %s: %d, mostly %s\n", t.Zone, t.Times, strings.ReplaceAll(cmp.Or(t.Cause, "of unknown cause"), "-", " "))
+	}
+}
