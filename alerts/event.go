@@ -31,11 +31,21 @@ const (
 
 // The conditions that the watch finds in itself; their source is the site.
 const (
-	Test Condition = "test" // nobody has answered the weekly test
+	Test    Condition = "test"    // nobody has answered the weekly test
+	Channel Condition = "channel" // a channel does not carry messages
+	Queue   Condition = "queue"   // messages come faster than they are taken in
+	Storage Condition = "storage" // readings or alarms cannot be stored
+	Clock   Condition = "clock"   // the computer's clock jumped
 )
 
 // OfWatch reports whether the condition is one of the watch itself, not of the fence.
-func (c Condition) OfWatch() bool { return c == Test }
+func (c Condition) OfWatch() bool {
+	switch c {
+	case Test, Channel, Queue, Storage, Clock:
+		return true
+	}
+	return false
+}
 
 // Cause says why, as far as the readings tell. The set is fixed.
 type Cause string

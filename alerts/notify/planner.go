@@ -136,7 +136,7 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 
 // first returns who is called first: everybody, when the first person may be just the one who cannot be reached.
 func (p *Planner) first(f alerts.Finding) []farm.Person {
-	if f.Condition == alerts.Test {
+	if f.Condition == alerts.Test || f.Condition == alerts.Channel {
 		return p.people
 	}
 	return p.people[:min(1, len(p.people))]

@@ -26,10 +26,11 @@ func (w words) thing(s farm.Source) string {
 
 // what says what is wrong, without a capital.
 func (w words) what(f alerts.Finding) string {
+	if f.Condition.OfWatch() {
+		return w.whatOfWatch(f)
+	}
 	name := w.thing(f.Source)
 	switch f.Condition {
-	case alerts.Test:
-		return "nobody has answered the weekly test"
 	case alerts.Silent:
 		if f.Source == farm.Site {
 			return "no sensor is heard"
@@ -244,13 +245,6 @@ func (w words) advice(f alerts.Finding) advice {
 			"Measure the fence by hand: it may be up or down, nothing is known of it.", stock}}
 	}
 	return w.unknown(f, off, stock)
-}
-
-// ofWatch says what to do first about the watch itself.
-func (w words) ofWatch(f alerts.Finding) advice {
-	return advice{"Press the button here, then see who got the test.", "", []string{
-		"Open the link below and press the button: it shows that this message came.",
-		"Ask the others whether the test reached them. Mend the address of whoever did not get it."}}
 }
 
 func (w words) energizerOff(f alerts.Finding, stock string) advice {

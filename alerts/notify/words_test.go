@@ -104,7 +104,7 @@ func letters(t *testing.T) map[string][2]string {
 	out["reminder"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook"}))
 	out["reminder-fence-off"] = lines(w.at(at("21 13:30")).reminder(hold, alerts.Point{Source: "zone/brook", Open: []string{"x"}, Finding: dead}))
 	out["test"] = lines(w.at(at("21 18:30")).test(Test{ID: "test-1", AnswerBy: at("21 22:30")}))
-	for _, c := range []alerts.Condition{alerts.Test} {
+	for _, c := range []alerts.Condition{alerts.Test, alerts.Channel, alerts.Queue, alerts.Storage, alerts.Clock} {
 		put("watch-"+string(c), "21 14:05", alerts.TellRaised, call(at("21 14:00"), ofWatch(c)))
 	}
 	return out

@@ -89,6 +89,7 @@ type Client struct {
 
 	queueBytes atomic.Int64 // payloads in the queue
 	overflowed atomic.Bool  // messages were dropped on this connection
+	dropped    atomic.Uint64
 	running    sync.Mutex
 }
 
@@ -194,10 +195,14 @@ func (c *Client) handle(conn uint32, pm paho.Message) {
 	}
 	c.ledger.forget(&m)
 	c.met.dropped.Inc()
+	c.dropped.Add(1)
 	if !c.overflowed.Swap(true) {
 		c.log.Warn("queue full, messages wait at the broker", "messages", len(c.queue), "bytes", c.queueBytes.Load())
 	}
 }
+
+// Dropped returns how many messages have found the queue full, and were left with the broker for a while.
+func (c *Client) Dropped() uint64 { return c.dropped.Load() }
 
 // reject counts and reports a message that gave no readings.
 func (c *Client) reject(m *message, reason string, err error) {

@@ -71,7 +71,8 @@ func (n *night) channelTrouble(channel string, since time.Time, err error) {
 		n.log.Info("channel works again", "channel", channel)
 		return
 	}
-	n.troubles.set(troubleChannel+channel, fmt.Errorf("%s has not worked since %s: %w", channel, since.In(n.cfg.Farm.Location).Format("Monday 15:04"), err))
+	text := channel + " has not worked since " + since.In(n.cfg.Farm.Location).Format("Monday 15:04")
+	n.troubles.set(troubleChannel+channel, &channelError{since, text, err})
 	n.log.Error("channel does not work", "channel", channel, "since", since, "err", err)
 }
 

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"nightwire/ingest/broker"
@@ -22,11 +23,12 @@ import (
 
 // feed is where readings come from.
 type feed struct {
-	broker *broker.Broker // nil with another's
-	client *mqtt.Client   // nil while nothing can be stored
-	config mqtt.Config
-	secret string // the password
-	dial   func(context.Context) (net.Conn, error)
+	broker    *broker.Broker // nil with another's
+	client    *mqtt.Client   // nil while nothing can be stored
+	config    mqtt.Config
+	listening atomic.Pointer[mqtt.Client] // client, for the watch, which runs before there is one
+	secret    string                      // the password
+	dial      func(context.Context) (net.Conn, error)
 
 	mu      sync.Mutex
 	blindOf map[string]bool // why readings cannot be stored
@@ -63,6 +65,7 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 	if err != nil {
 		return err
 	}
+	f.listening.Store(f.client)
 	n.connected(false)
 	s.start(ctx, "mqtt", f.client.Run)
 	if b.Embedded() {

@@ -16,6 +16,7 @@ import (
 	"nightwire/alerts/detect"
 	"nightwire/alerts/drill"
 	"nightwire/alerts/letter"
+	"nightwire/alerts/self"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
 )
@@ -55,6 +56,9 @@ func (n *night) openEngine(ctx context.Context) error {
 	}
 	if err := n.engine.desk.Load(past.Saved, past.Said); err != nil {
 		return fmt.Errorf("take up the alarms: %w", err)
+	}
+	if n.self, err = self.New(n.cfg.Farm.Location, past.Saved); err != nil {
+		return err
 	}
 	if n.drill, err = drill.New(drillConfig(n.cfg), past.Saved); err != nil {
 		return err

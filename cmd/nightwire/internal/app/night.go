@@ -17,6 +17,7 @@ import (
 	"nightwire/alerts/journal"
 	"nightwire/alerts/letter"
 	"nightwire/alerts/notify"
+	"nightwire/alerts/self"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/farm"
@@ -56,12 +57,15 @@ type night struct {
 	engine *engine
 	drill  *drill.Drill
 	diary  *letter.Diary
+	self   *self.Watch
+	jumps  self.Jumps
 	latest map[pulse.SensorID]pulse.Reading
 	cursor store.Cursor
 	blind  blind
 
 	newestAt atomic.Int64 // time of the newest reading looked at, Unix milliseconds
 	pulses   pulses
+	began    time.Time
 	troubles troubles
 	news     news
 
@@ -93,6 +97,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 	}
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
+	n.began = time.Now()
 	mark(&n.pulses.turned)
 	return n
 }
@@ -227,6 +232,7 @@ func (n *night) pass() {
 	if len(n.batches) == 0 {
 		n.record(n.engine.advance(n.now().Add(-n.wall(settle))))
 		n.test(n.now())
+		n.lookAtItself(n.now())
 	}
 }
 

@@ -56,6 +56,18 @@ func (n *night) well(context.Context) error {
 		broker, n.mute())
 }
 
+// wellFor is well for those outside, who must not take a start for good news: where nobody could be told before it,
+// that holds until it is known to be over.
+func (n *night) wellFor(ctx context.Context) error {
+	n.mu.Lock()
+	mute := n.self.Mute()
+	n.mu.Unlock()
+	if mute {
+		return errors.Join(errors.New("nobody could be told when that was last known"), n.well(ctx))
+	}
+	return n.well(ctx)
+}
+
 // mute reports why nobody can be told.
 func (n *night) mute() error {
 	if d := n.sender.Quiet(); d > sendsLate {
@@ -85,7 +97,7 @@ func (n *night) openHeartbeat(ctx context.Context, s *stack) error {
 		return nil
 	}
 	beat, err := heartbeat.New(heartbeat.Options{
-		URL: cfg.URL.Reveal(), Every: cfg.Every, Well: n.well, Log: n.component("heartbeat"),
+		URL: cfg.URL.Reveal(), Every: cfg.Every, Well: n.wellFor, Log: n.component("heartbeat"),
 		Trouble: func(err error) { n.troubles.set(troubleHeartbeat, err) },
 	})
 	if err != nil {

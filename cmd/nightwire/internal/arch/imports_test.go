@@ -49,6 +49,7 @@ func rooms() []room {
 		{name: "alerts/drill", may: []string{"alerts", "ingest/farm"}},
 		{name: "alerts/weather", may: []string{"alerts"}},
 		{name: "alerts/heartbeat"},
+		{name: "alerts/self", may: []string{"alerts", "ingest/farm"}},
 		{name: "alerts/journal", may: []string{"alerts", "ingest/farm", sqlite}}, // farm: sources are part of an alarm
 		{name: "alerts/letter", may: []string{"alerts", "golang.org/x/image/..."}},
 		{name: "alerts/upkeep", may: []string{"alerts"}},

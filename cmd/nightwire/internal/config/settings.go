@@ -61,7 +61,8 @@ func Conditions() []string {
 	var out []string
 	for _, c := range []alerts.Condition{
 		alerts.Dead, alerts.Low, alerts.Dropping, alerts.Growth, alerts.Intermittent, alerts.Silent, alerts.Off,
-		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint, alerts.Test,
+		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint,
+		alerts.Test, alerts.Channel, alerts.Queue, alerts.Storage, alerts.Clock,
 	} {
 		out = append(out, string(c))
 	}

@@ -31,7 +31,8 @@ type alarmsPage struct {
 
 func conditions() []alerts.Condition {
 	return []alerts.Condition{alerts.Dead, alerts.Low, alerts.Dropping, alerts.Growth, alerts.Intermittent, alerts.Silent, alerts.Off,
-		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint, alerts.Test}
+		alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint,
+		alerts.Test, alerts.Channel, alerts.Queue, alerts.Storage, alerts.Clock}
 }
 
 func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
