@@ -13,12 +13,13 @@ import (
 
 const (
 	steadyFor    = 10 * time.Minute
-	leastSamples = 5
-	covered      = 0.7 // of the window must lie between the first reading and now, or it is too early to tell
+	windowCount  = 7   // reports that the window holds at least
+	leastSamples = 5   // of them that must have come: two in seven may be lost
+	covered      = 0.6 // of the window must lie between the first reading and now, or it is too early to tell
 )
 
-// Window returns over how long a sensor's readings are looked at: ten minutes, or five reports where those take longer.
-func Window(s farm.Sensor) time.Duration { return max(steadyFor, leastSamples*every(s)) }
+// Window returns over how long a sensor's readings are looked at: ten minutes, or seven reports where those take longer.
+func Window(s farm.Sensor) time.Duration { return max(steadyFor, windowCount*every(s)) }
 
 // What still counts as steady, in a sensor's own noise. That is told from the differences of neighbouring readings,
 // which a drift hardly touches, and taken as no less than an unknown sensor's: 1.5 %.

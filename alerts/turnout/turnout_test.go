@@ -277,8 +277,8 @@ func TestSlowSensor(t *testing.T) {
 	b := newBench(t, 1)
 	b.Zones = []string{"pen"}
 	b.Farm.Zones[2].Sensor.Every = 5 * time.Minute
-	if got := Window(b.Farm.Zones[2].Sensor); got != 25*time.Minute {
-		t.Fatalf("window %s, want five reports", got)
+	if got := Window(b.Farm.Zones[2].Sensor); got != 35*time.Minute {
+		t.Fatalf("window %s, want seven reports", got)
 	}
 	var s []Sample
 	for k := range 5 {
@@ -286,11 +286,11 @@ func TestSlowSensor(t *testing.T) {
 	}
 	b.Samples["zone/pen"] = s
 	if v := b.decide(t); !v.Yes {
-		t.Errorf("five reports in 25 minutes: %q, want yes", v.Reasons())
+		t.Errorf("five reports of seven: %q, want yes", v.Reasons())
 	}
 	b.Samples["zone/pen"] = s[2:]
 	if v := b.decide(t); v.Yes {
-		t.Error("three reports in 25 minutes are a yes")
+		t.Error("three reports of seven are a yes")
 	}
 }
 

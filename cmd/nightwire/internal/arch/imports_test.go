@@ -42,7 +42,8 @@ func rooms() []room {
 		{name: "alerts", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "alerts/rolling"},
 		{name: "alerts/line", may: []string{"ingest/farm", gonum}},
-		{name: "alerts/turnout", may: []string{"alerts", "alerts/line", "ingest/farm"}},
+		{name: "alerts/turnout", may: []string{"alerts", "alerts/line", "ingest/farm"},
+			tests: []string{"ingest/decode", "ingest/pulse", "sim", "sim/scenario"}}, // labelled seasons, as for the detectors
 		{name: "alerts/plan", may: []string{"alerts", "alerts/line", "ingest/farm"}},
 		{name: "alerts/detect", may: []string{"alerts", "alerts/line", "alerts/rolling", "ingest/farm", "ingest/pulse"},
 			tests: []string{"ingest/decode", "sim", "sim/scenario"}}, // labelled seasons, payloads and all, score the detectors
