@@ -1,6 +1,7 @@
 package app
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -16,6 +17,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"nightwire/alerts"
+	"nightwire/alerts/journal"
 	"nightwire/cmd/nightwire/internal/config"
 )
 
@@ -153,7 +156,7 @@ func TestEnergizerTilesFromMessages(t *testing.T) {
 	page := plain(fetch(t, visitor(t), k.page+"/energizer/shed", nil))
 	for name, want := range map[string]string{
 		"output": "Output 6.9 kV 8.0 kV with the fence unhooked", "interval": "Pulse interval 1.30 s",
-		"supply": "Battery and supply 12.4 V To be changed about", "earth": "Earth stakes 0.25 kV Over 0.3 kV the earth wants looking at.",
+		"supply": "Battery and supply 12.4 V To be changed about", "earth": "Earth stakes 0.25 kV Under the usual limit of 0.3 kV (widely printed, no first source). Earth",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("%s: %q is not on the page: %s", name, want, page)
@@ -223,4 +226,56 @@ func raisedIn(l *liveRun) (out []string) {
 		out = append(out, fmt.Sprintf("%s %s %s", e.Kind, e.Source, e.Condition))
 	}
 	return out
+}
+
+// TestActsAreKeptWithWhoAndWhen presses the buttons of a zone and finds each on its page, also after a restart.
+func TestActsAreKeptWithWhoAndWhen(t *testing.T) {
+	data, cfg := t.TempDir(), parse(t, stationFarm)
+	k, stop := startTalk(t, cfg, data, time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC))
+	k.round(12.5)
+	ines := visitor(t)
+	for i, act := range []string{"trimmed", "restrung", "note", "out_of_service", "in_service"} {
+		k.clock.set(time.Date(2026, 5, 1, 12, 1+i, 0, 0, time.UTC))
+		token := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(fetch(t, ines, k.page, nil))
+		fetch(t, ines, k.page+"/act", url.Values{"token": {token[1]}, "action": {act}, "source": {"zone/brook"}, "by": {"Ines"}, "note": {"by the oak"},
+			"for": {"1h"}, "back": {"/"}})
+	}
+	look := func(page string) {
+		t.Helper()
+		zone := plain(fetch(t, ines, page+"/zone/brook", nil))
+		for _, want := range []string{"Trimmed, 13:01, Ines: by the oak", "Re-strung, 13:02, Ines: by the oak", "Note, 13:03, Ines: by the oak", "Out of service, 13:04, Ines"} {
+			if !strings.Contains(zone, want) {
+				t.Errorf("%q is not on the zone's page: %s", want, zone)
+			}
+		}
+	}
+	look(k.page)
+	stop()
+	k, stop = startTalk(t, cfg, data, k.clock.now())
+	look(k.page)
+	stop()
+	var kept bytes.Buffer
+	if err := ExportActions(t.Context(), data, &kept); err != nil || strings.Count(kept.String(), `"by":"Ines"`) != 5 {
+		t.Errorf("kept are %s, %v; want five acts of Ines", &kept, err)
+	}
+}
+
+// TestWeatherHints asks as the evening message does.
+func TestWeatherHints(t *testing.T) {
+	now := start.AddDate(0, 0, 1)
+	n := storedNight(t, now, minutes(start, now))
+	var err error
+	if n.journal, err = journal.Open(t.Context(), journal.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer n.journal.Close()
+	dry := alerts.Action{Time: now.Add(-time.Hour), Kind: alerts.Weathered, Source: "site", By: "Ines",
+		Weather: &alerts.Weather{Sky: alerts.Dry, From: now.Add(-8 * time.Hour), To: now.Add(-time.Hour)}}
+	if err := n.journal.Record(t.Context(), alerts.Step{Actions: []alerts.Action{dry}}); err != nil {
+		t.Fatal(err)
+	}
+	hints, err := n.WeatherHints(t.Context())
+	if err != nil || len(hints) != 1 || hints[0].Line() != "Dry ground, as said today. Do the earth test now, at the driest time; water the stakes." {
+		t.Errorf("hints are %+v, %v", hints, err)
+	}
 }

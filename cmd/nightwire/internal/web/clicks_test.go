@@ -106,12 +106,16 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 			t.Errorf("%s did %+v", kind, a)
 		}
 	}
+	for _, kept := range []string{"Trimmed, 07:13, Ines: by the oak & <gate>", "Re-strung, 07:13, Ines: by", "Note, 07:13, Ines: by"} {
+		b.wants(".marks", kept)
+	}
 	b.press("#service button[value=out_of_service]")
 	b.wants("main", "Out of service until 08:13. Stock may be behind a dead fence.")
 	b.press("#service button[value=in_service]")
 	if a := last(t, f); a.Kind != alerts.InService {
 		t.Errorf("putting back did %+v", a)
 	}
+	sayTheWeather(t, f, b)
 	n := len(f.taken())
 	b.open("/a/good-token")
 	if len(f.taken()) != n {
@@ -128,6 +132,24 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 	if text := b.text(".alarmlist"); strings.Contains(text, "Hazel is under") || !strings.Contains(text, "sensor is silent") {
 		t.Errorf("filtered alarms are %q", text)
 	}
+}
+
+// sayTheWeather presses each of the weather's buttons.
+func sayTheWeather(t *testing.T, f *fakeFarm, b *tab) {
+	b.open("/")
+	for _, sky := range skies() {
+		b.do(chromedp.Click(chromedp.CSS("#say-sky summary")), chromedp.WaitVisible(chromedp.CSS("#weather button")))
+		b.do(chromedp.SendKeys(chromedp.CSS("#weather select"), "last night"), chromedp.SendKeys(chromedp.CSS("#weather input[name=mm]"), "12"))
+		b.press(`#weather button[value="` + string(sky) + `"]`)
+		a := last(t, f)
+		if a.Kind != alerts.Weathered || a.By != "Ines" || a.Weather.Sky != sky || a.Weather.From.Hour() != nightFrom-1 {
+			t.Errorf("saying %s did %+v", sky, a)
+		}
+		if mm := a.Weather.RainMM; (mm != nil) != (sky == alerts.Rain) || mm != nil && *mm != 12 {
+			t.Errorf("saying %s kept %v mm", sky, mm)
+		}
+	}
+	b.wants(".sky .list", "Rain 12.0 mm, Wed 17 Jun 18:00 to 07:13 said Ines, 07:13")
 }
 
 // passwordDoor comes in by a name on the local network over plain HTTP, where browsers do not say where a post is from.

@@ -93,13 +93,6 @@ func (f *fakeFarm) zone(src farm.Source) *fakeZone {
 	return nil
 }
 
-// rained reports whether rain fell at a time: some days, some hours.
-func rained(t time.Time) bool {
-	day := uint64(t.Unix() / 86400)
-	r := rand.New(rand.NewPCG(day, 9))
-	return r.Float64() < .28 && t.Hour() >= 3+int(r.Uint64N(8)) && t.Hour() < 9+int(r.Uint64N(10))
-}
-
 // kvAt is the voltage of a zone at a time, before noise.
 func (f *fakeFarm) kvAt(z *fakeZone, t time.Time) float64 {
 	days := t.Sub(f.start).Hours() / 24
@@ -221,6 +214,13 @@ func (f *fakeFarm) Marks(_ context.Context, src farm.Source, span Span) ([]Mark,
 			ms = append(ms, Mark{At: t, Kind: MarkTrimmed, By: "Ines"})
 		}
 	}
+	f.mu.Lock()
+	for _, a := range f.acts {
+		if a.Source == src && (a.Kind == alerts.Trimmed || a.Kind == alerts.Restrung || a.Kind == alerts.Note) {
+			ms = append(ms, Mark{At: a.Time, Kind: MarkKind(a.Kind), By: a.By, Text: a.Note})
+		}
+	}
+	f.mu.Unlock()
 	for t := span.From.Truncate(time.Hour); t.Before(span.To) && t.Before(f.now); t = t.Add(time.Hour) {
 		if !rained(t) {
 			continue
@@ -283,24 +283,6 @@ func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 	o.Fences = []Fence{f.fence()}
 	o.Weather = f.weather()
 	return o, nil
-}
-
-// weather is a dry June by a station without a snow gauge, and what people said of it since.
-func (f *fakeFarm) weather() Weather {
-	w := Weather{Station: true, HeardAt: f.now.Add(-3 * time.Minute), TempC: ptr(11.4), WindMS: ptr(2.0), RainMM: ptr(0.0), Hints: f.hints}
-	for _, a := range f.acts {
-		if a.Kind == alerts.Weathered {
-			w.Said = append(w.Said, Said{*a.Weather, a.Time, a.By})
-		}
-	}
-	return w
-}
-
-// dryTurn gives the farm a long dry spell.
-func (f *fakeFarm) dryTurn() *fakeFarm {
-	f.hints = weather.Record{Said: []alerts.Action{{Kind: alerts.Weathered, Weather: &alerts.Weather{Sky: alerts.Dry, To: f.now.Add(-30 * time.Hour)}}}}.
-		Hints(f.now, dublin)
-	return f
 }
 
 // toKV turns a series of volts into kilovolts.

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -218,3 +219,45 @@ func FuzzRequests(f *testing.F) {
 		}
 	})
 }
+
+// TestSeasonPlotHasItAll looks for each thing that a season's plot is to show.
+func TestSeasonPlotHasItAll(t *testing.T) {
+	b := newBrowser(t, serve(t, options(newFake())))
+	_, page := b.do("GET", "/zone/lane?view=season", nil)
+	for what, mark := range map[string]string{
+		"band of each day": `<path class="band"`, "dry-hour level": `<path class="line"`, "its name": "dry-hour level", "minimum": "minimum 2.5",
+		"rain": `<rect class="rain"`, "gap": `<rect class="gap"`, "trim": `<line class="mark"`, "the trim's words": "Trimmed, Mon 20 Apr 15:00, Ines",
+		"fan": `<path class="fan"`, "likely course": `<path class="likely"`, "the fan's words": "Growth pulls it under 2.5 kV about", "CSV": "/zone/lane.csv?from=",
+	} {
+		if !strings.Contains(page, mark) {
+			t.Errorf("no %s: %s is not on the page", what, mark)
+		}
+	}
+}
+
+// TestTwoHoursAreAGapAtEveryZoom looks at the drawn picture: wherever the silence is in sight, so is a gap of some width.
+func TestTwoHoursAreAGapAtEveryZoom(t *testing.T) {
+	f := newFake()
+	b := newBrowser(t, serve(t, options(f)))
+	gone := f.down()[0]
+	for _, length := range []time.Duration{6 * time.Hour, day, 3 * day, 12 * day, 13 * day, 40 * day, seasonLength, 2 * seasonLength, mostSpan} {
+		t.Run(length.String(), func(t *testing.T) {
+			from := gone.From.Add(-length / 3)
+			_, page := b.do("GET", "/zone/lane?"+url.Values{"from": {unix(from)}, "to": {unix(from.Add(length))}}.Encode(), nil)
+			at := float64(gone.From.Add(time.Hour).Sub(from)) / float64(length) * 100
+			for _, m := range gapDrawn.FindAllStringSubmatch(page, -1) {
+				x, err1 := strconv.ParseFloat(m[1], 64)
+				width, err2 := strconv.ParseFloat(m[2], 64)
+				if err1 != nil || err2 != nil {
+					t.Fatalf("gap at %q", m[0])
+				}
+				if x <= at && at <= x+width && width >= .5 { // half a per cent is two pixels on a phone
+					return
+				}
+			}
+			t.Errorf("no gap is drawn at %.2f %%", at)
+		})
+	}
+}
+
+var gapDrawn = regexp.MustCompile(`<rect class="gap" x="([0-9.]+)%" width="([0-9.]+)%"`)
