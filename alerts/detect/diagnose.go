@@ -88,8 +88,9 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		near = costNear / (1 + d.haste())
 	}
 	consider(d.energizer(near))
+	crept := d.crept()
 	for z := range d.f.net.Zones {
-		consider(d.shunt(z, line.Shunt, costShunt+near))
+		consider(d.shunt(z, line.Shunt, costShunt+near+crept))
 		consider(d.shunt(z, line.Fallen, costFallen+near))
 		consider(d.parted(z))
 		consider(d.joint(z, costJoint+near))
@@ -220,18 +221,36 @@ func (d *diagnoser) haste() float64 {
 	if d.slow {
 		return 0
 	}
-	least, took := 1.0, ms(wetting)
+	most, _ := d.took()
+	return math.Max(0, wetting/math.Max(float64(most), 1000)-1)
+}
+
+// took returns how long the change took where it is largest, at the most and at the least.
+func (d *diagnoser) took() (most, atLeast ms) {
+	least := 1.0
+	most = wetting
 	for i, t := range d.f.tracks {
 		if r := d.ratio[i]; t != nil && t.Bad > 0 && r < least {
-			least, took = r, t.took(r)
+			least = r
+			most, atLeast = t.took(r)
 		}
 	}
-	return math.Max(0, wetting/math.Max(float64(took), 1000)-1)
+	return most, atLeast
+}
+
+// crept is what it costs a path to earth to have come on over minutes and not at a stroke, as -2·ln of how few do.
+func (d *diagnoser) crept() float64 {
+	if d.slow {
+		return 0
+	}
+	_, atLeast := d.took()
+	return costCrept * min(1, float64(atLeast)/wetting)
 }
 
 const (
 	wetting   = 10 * 60_000 // how long a downpour takes to wet leaves and insulators; common practice, no source
 	hasteMost = 12.0        // weather may yet be quicker than we think
+	costCrept = 5.0         // one path in a dozen; common practice, no source
 )
 
 // wettest returns the zone whose leakage grew most.
