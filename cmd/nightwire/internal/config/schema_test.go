@@ -18,21 +18,23 @@ import (
 	"nightwire/ingest/decode"
 )
 
-// TestSchemaFileIsFresh compares the schema handed out with the one made from the code.
-func TestSchemaFileIsFresh(t *testing.T) {
-	got, err := Schema()
+// TestPapersAreFresh compares the schema and the reference handed out with those made from the code.
+func TestPapersAreFresh(t *testing.T) {
+	schema, err := Schema()
 	if err != nil {
 		t.Fatal(err)
 	}
-	name := filepath.Join("..", "..", "..", "..", "deploy", "farm.schema.json")
-	if *update {
-		if err := os.WriteFile(name, got, 0o644); err != nil {
-			t.Fatal(err)
+	for path, got := range map[string]string{"farm.schema.json": string(schema), "docs/farm-file.md": Reference()} {
+		name := filepath.Join("..", "..", "..", "..", "deploy", filepath.FromSlash(path))
+		if *update {
+			if err := os.WriteFile(name, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			continue
 		}
-		return
-	}
-	if diff := cmp.Diff(string(readFile(t, name)), string(got)); diff != "" {
-		t.Errorf("%s is not fresh; run the tests of this package with -update (-want +got):\n%s", name, diff)
+		if diff := cmp.Diff(string(readFile(t, name)), got); diff != "" {
+			t.Errorf("%s is not fresh; run the tests of this package with -update (-want +got):\n%s", name, diff)
+		}
 	}
 }
 
