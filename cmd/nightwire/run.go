@@ -19,12 +19,22 @@ import (
 func newRun() *cobra.Command {
 	var farmFile, data string
 	var debug bool
+	var many manyFlags
 	cmd := &cobra.Command{
 		Use:   "run --config FILE",
 		Short: "Watch the fence",
 		Long: `Run watches the fence until it is told to stop (SIGINT or SIGTERM): it takes in what sensors report, stores it,
-tells people of alarms, and serves a page. SIGHUP makes it read the farm file again; a broken one changes nothing.`,
+tells people of alarms, and serves a page. SIGHUP makes it read the farm file again; a broken one changes nothing.
+
+With --farms DIR it watches every farm whose file is in that folder, each with its own data in a folder of its name under
+--data. A file that comes, changes or goes is followed within seconds, or at once on SIGHUP.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := many.check(farmFile); err != nil {
+				return err
+			}
+			if many.dir != "" {
+				return runFarms(cmd.Context(), many, data, newLog(cmd.ErrOrStderr(), debug))
+			}
 			cfg, err := loadConfig(farmFile)
 			if err != nil {
 				return err
@@ -45,7 +55,8 @@ tells people of alarms, and serves a page. SIGHUP makes it read the farm file ag
 			return watch.Run(cmd.Context())
 		},
 	}
-	configFlag(cmd, &farmFile)
+	cmd.Flags().StringVarP(&farmFile, "config", "c", "", "the farm file")
+	many.add(cmd)
 	dataFlag(cmd, &data)
 	cmd.Flags().BoolVar(&debug, "debug", false, "log each message")
 	return cmd

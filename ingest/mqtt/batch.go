@@ -51,6 +51,9 @@ func (c *Client) work(ctx context.Context) {
 			return
 		}
 		c.acknowledge(b)
+		if c.limit != nil && c.limit.WaitN(ctx, len(b.messages)) != nil {
+			return
+		}
 		b.reset()
 		if len(c.queue) == 0 && c.overflowed.Swap(false) {
 			// What was dropped comes again only with a new connection. MQTT 3.1.1, 4.4.

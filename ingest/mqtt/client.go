@@ -15,6 +15,7 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/time/rate"
 
 	"nightwire/ingest/pulse"
 )
@@ -58,6 +59,10 @@ type Options struct {
 	// Connected is told of each change. It must not block. Optional.
 	Connected func(up bool)
 
+	// PerSecond bounds how many messages are taken in a second, with bursts of as many; 0 for no limit. The broker keeps
+	// what is above, as far as it was published at QoS 1.
+	PerSecond int
+
 	// QueueMessages bounds the queue; 0 means DefaultQueueMessages.
 	QueueMessages int
 }
@@ -85,7 +90,8 @@ type Client struct {
 	ledger *ledger
 	before before
 	stamps stamps
-	retry  pause // between tries to store
+	limit  *rate.Limiter // nil for none
+	retry  pause         // between tries to store
 
 	queueBytes atomic.Int64 // payloads in the queue
 	overflowed atomic.Bool  // messages were dropped on this connection
@@ -124,6 +130,9 @@ func New(opts Options) (*Client, error) {
 		opts: opts, log: opts.Log, met: opts.Metrics,
 		queue: make(chan message, opts.QueueMessages), ledger: newLedger(), before: newBefore(opts.Before), stamps: newStamps(opts.Before),
 		retry: pause{100 * time.Millisecond, 5 * time.Second},
+	}
+	if opts.PerSecond > 0 {
+		c.limit = rate.NewLimiter(rate.Limit(opts.PerSecond), max(opts.PerSecond, maxBatch))
 	}
 	c.link = newLink(opts.Config, opts.Password, opts.Dial, opts.Topics, opts.Log)
 	c.link.qos, c.link.will = 1, opts.Will

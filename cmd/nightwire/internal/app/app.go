@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"net/http"
 	"os"
 	"path/filepath"
 	"time"
@@ -31,12 +32,26 @@ type Options struct {
 	// Arrived is asked once for each message when it comes, and tells the time; nil for Now.
 	Arrived func() time.Time
 
+	// Among says that the watch is one of many in this program: the service manager hears of the program from elsewhere.
+	Among bool
+	// Front serves the page where the farm file gives no address for it; nil to listen at the default one.
+	Front Front
+	// MessagesPerSecond is the most that the farm may take of the program, messages above wait; 0 for no limit.
+	MessagesPerSecond int
+
 	// Started is told where things listen, each time they do. Optional.
 	Started func(Addresses)
 	// Said is told of every event, in order. It must not block. Optional.
 	Said func(alerts.Event)
 	// Looked is told how many readings have just gone through the detectors. It must not block. Optional.
 	Looked func(n int)
+}
+
+// Front is a listener that the pages of many farms share.
+type Front interface {
+	Listen() string
+	// Mount serves a page under hosts until it is unmounted.
+	Mount(hosts []string, page http.Handler) (unmount func(), err error)
 }
 
 // Addresses says where a night watch can be reached.
@@ -184,6 +199,9 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 		return nil, err
 	}
 	m := newManager()
+	if n.opts.Among {
+		m = manager{}
+	}
 	s.start(ctx, "watchdog", func(ctx context.Context) error { return m.feed(ctx, n.well) })
 	m.tell("READY=1")
 	s.push(func() error { m.tell("STOPPING=1"); return nil })

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"sync"
@@ -18,6 +19,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/web"
 )
 
@@ -32,6 +34,9 @@ const listenAgain = 30 * time.Second
 
 // openPage starts to serve the page. A port that is taken is said and tried again: the watch is worth more than its page.
 func (n *night) openPage(ctx context.Context, s *stack) error {
+	if n.opts.Front != nil && n.cfg.Page.Listen == config.DefaultPageListen {
+		return n.mountPage(s)
+	}
 	cfg := n.cfg.Page
 	if err := web.CheckListen(cfg.Listen, cfg.Password.Given()); err != nil {
 		return err
@@ -51,6 +56,32 @@ func (n *night) openPage(ctx context.Context, s *stack) error {
 		n.troubles.set(troublePage, err)
 	}
 	s.start(ctx, "page", func(ctx context.Context) error { return n.serve(ctx, server, ln) })
+	return nil
+}
+
+// mountPage has the page served by the listener that farms share.
+func (n *night) mountPage(s *stack) error {
+	front, cfg := n.opts.Front, n.cfg.Page
+	if err := web.CheckListen(front.Listen(), cfg.Password.Given()); err != nil {
+		return err
+	}
+	site, err := n.site()
+	if err != nil {
+		return err
+	}
+	hosts := []string{n.cfg.Farm.Name}
+	if u, err := url.Parse(cfg.URL); err == nil {
+		hosts = append(hosts, u.Hostname())
+	}
+	unmount, err := front.Mount(hosts, site.Handler())
+	if err != nil {
+		return err
+	}
+	s.push(func() error {
+		unmount()
+		site.Close()
+		return nil
+	})
 	return nil
 }
 

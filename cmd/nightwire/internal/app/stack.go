@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"sync"
 )
 
@@ -23,7 +24,7 @@ func (s *stack) start(ctx context.Context, name string, run func(context.Context
 	ctx, stop := context.WithCancel(context.WithoutCancel(ctx))
 	var wg sync.WaitGroup
 	wg.Go(func() {
-		err := run(ctx)
+		err := contained(ctx, run)
 		if ctx.Err() != nil {
 			return
 		}
@@ -40,6 +41,16 @@ func (s *stack) start(ctx context.Context, name string, run func(context.Context
 		wg.Wait()
 		return nil
 	})
+}
+
+// contained runs a part and makes a panic its error, so that it ends this watch and no other in the program.
+func contained(ctx context.Context, run func(context.Context) error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panicked: %v\n%s", p, debug.Stack())
+		}
+	}()
+	return run(ctx)
 }
 
 // unwind closes everything.

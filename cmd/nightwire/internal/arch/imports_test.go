@@ -31,7 +31,7 @@ func rooms() []room {
 		{name: "ingest/pulse"},
 		{name: "ingest/farm"},
 		{name: "ingest/decode", may: []string{"ingest/pulse"}},
-		{name: "ingest/mqtt", may: []string{"ingest/pulse", paho, "github.com/gorilla/websocket"}, // paho's own web socket
+		{name: "ingest/mqtt", may: []string{"ingest/pulse", paho, "golang.org/x/time/rate", "github.com/gorilla/websocket"}, // paho's own web socket
 			tests: []string{"ingest/broker"}}, // both kinds of broker are peers to test against
 		{name: "ingest/broker", may: []string{"github.com/nats-io/nats-server/v2/...", "golang.org/x/crypto/bcrypt", "golang.org/x/time/rate"},
 			tests: []string{paho}},
@@ -65,16 +65,18 @@ func rooms() []room {
 		{name: "sim", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
-		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config",
+		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "cmd/nightwire/internal/farms",
 			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "golang.org/x/term", // is it a terminal?
 			"alerts",                                                                         // the manual page has its cautions
 			"alerts/plan", "alerts/turnout", "alerts/upkeep", "ingest/farm", "sim/scenario"}, // the command line names soils, zones, tasks and seasons
-			tests: []string{paho, "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
+			tests: []string{paho, "github.com/nats-io/nats-server/v2/...", "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
 			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/web/..."}},
 		{name: "cmd/nightwire/internal/arch"},
 		{name: "cmd/nightwire/internal/control", may: []string{"alerts"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
+		{name: "cmd/nightwire/internal/farms", may: []string{"cmd/nightwire/internal/config", "github.com/nats-io/nats.go/..."},
+			tests: []string{"github.com/nats-io/nats-server/v2/..."}}, // a real server to hold leases
 		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "alerts/weather", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",
 			"golang.org/x/crypto/bcrypt"}, tests: []string{"github.com/chromedp/..."}},
 		{name: "cmd/nightwire/internal/web/chart"},

@@ -22,9 +22,9 @@ func CheckListen(addr string, passwordSet bool) error {
 }
 
 // isLoopback reports whether host, a name or an address without a port, means this machine only. Names other than
-// localhost are not looked up: what they mean can change.
+// localhost and those under it (RFC 6761, 6.3) are not looked up: what they mean can change.
 func isLoopback(host string) bool {
-	if strings.EqualFold(host, "localhost") {
+	if name := strings.ToLower(host); name == "localhost" || strings.HasSuffix(name, ".localhost") {
 		return true
 	}
 	a, err := netip.ParseAddr(strings.Trim(host, "[]"))
