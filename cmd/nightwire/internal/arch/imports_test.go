@@ -35,8 +35,7 @@ func rooms() []room {
 			tests: []string{"ingest/broker"}}, // both kinds of broker are peers to test against
 		{name: "ingest/broker", may: []string{"github.com/nats-io/nats-server/v2/...", "golang.org/x/crypto/bcrypt", "golang.org/x/time/rate"},
 			tests: []string{paho}},
-		{name: "ingest/influx", may: []string{"ingest/pulse", "github.com/influxdata/influxdb-client-go/v2/..."},
-			tests: []string{"ingest/store"}}, // what a mirror follows
+		{name: "ingest/influx", may: []string{"ingest/pulse", "github.com/influxdata/influxdb-client-go/v2/..."}, tests: []string{"ingest/store"}},
 		{name: "ingest/store", may: []string{"ingest/pulse", sqlite}},
 
 		{name: "alerts", may: []string{"ingest/farm", "ingest/pulse"}},
@@ -75,8 +74,7 @@ func rooms() []room {
 		{name: "cmd/nightwire/internal/arch"},
 		{name: "cmd/nightwire/internal/control", may: []string{"alerts"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
-		{name: "cmd/nightwire/internal/farms", may: []string{"cmd/nightwire/internal/config", "github.com/nats-io/nats.go/..."},
-			tests: []string{"github.com/nats-io/nats-server/v2/..."}}, // a real server to hold leases
+		{name: "cmd/nightwire/internal/farms", may: []string{"cmd/nightwire/internal/config", "github.com/nats-io/nats.go/..."}, tests: []string{"github.com/nats-io/nats-server/v2/..."}},
 		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "alerts/weather", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",
 			"golang.org/x/crypto/bcrypt"}, tests: []string{"github.com/chromedp/..."}},
 		{name: "cmd/nightwire/internal/web/chart"},
