@@ -154,8 +154,11 @@ func TestSeasons(t *testing.T) {
 	}{{"clean", 17}, {"steel", 3}, {"rainy", 3}, {"sparse", 3}, {"lossy", 3}, {"coarse", 3}, {"solar", 3}, {"ring", 3}} {
 		t.Run(tt.season, func(t *testing.T) {
 			days := tt.days
-			if long {
+			switch {
+			case long:
 				days = 365
+			case testing.Short() && tt.season != "steel":
+				t.Skip("skipped: short")
 			}
 			a := askSeason(t, tt.season, days)
 			t.Logf("just strung: yes in %d of %d zone-hours, refused for %v; behind a fault: yes in %d of %d %s", a.freshYes, a.fresh, a.refusedFor,
