@@ -38,6 +38,13 @@ type Input struct {
 	Held     map[farm.Source]time.Time
 	Watching bool // a night watch runs
 	Tested   Test
+	Earths   map[string]EarthTest // the last kept earth test, by energizer
+}
+
+// EarthTest is when earth stakes were tested by hand, and what they carried.
+type EarthTest struct {
+	At         time.Time
+	StakeVolts float64
 }
 
 // Test is the last test message that somebody answered. It is zero when none was.
@@ -299,7 +306,7 @@ func (d *decision) energizer(e *farm.Energizer) {
 	}
 	if e.Sensor.Topic == "" {
 		d.note(e.Name, Energizer, "has no sensor: only the zones speak for it")
-		d.note(e.Name, Earth, "not measured: test the stakes by hand in the driest time")
+		d.earth(e, nil)
 		return
 	}
 	if !d.heard(e.Name, e.Source(), e.Sensor) {
@@ -316,13 +323,29 @@ func (d *decision) energizer(e *farm.Energizer) {
 	default:
 		d.add(e.Name, Energizer, true, "gives %s kV", reading(level))
 	}
+	d.earth(e, s.EarthVolts)
+}
+
+// earthTestFor is how long an earth test counts: it is to be done each year at the driest time (BC Ministry of
+// Agriculture 382.600-1), which does not come on a day.
+const earthTestFor = 400 * 24 * time.Hour
+
+// earth looks at what the stakes carry now, by the energizer's sensor, and else at the last test by hand.
+func (d *decision) earth(e *farm.Energizer, volts *float64) {
+	t := d.in.Earths[e.Name]
+	ago := d.in.Now.Sub(t.At)
+	const mend = "wet the soil, or set more stakes"
 	switch {
-	case s.EarthVolts == nil:
-		d.note(e.Name, Earth, "not measured: test the stakes by hand in the driest time")
-	case *s.EarthVolts > mostEarthVolts:
-		d.add(e.Name, Earth, false, "its stakes carry %s kV, over 0.3 kV: wet the soil, or set more stakes", reading(*s.EarthVolts))
+	case volts != nil && *volts > mostEarthVolts:
+		d.add(e.Name, Earth, false, "its stakes carry %s kV, over 0.3 kV: %s", reading(*volts), mend)
+	case volts != nil:
+		d.add(e.Name, Earth, true, "its stakes carry %s kV, 0.3 kV at most are wanted", reading(*volts))
+	case t.At.IsZero() || ago > earthTestFor:
+		d.note(e.Name, Earth, "its stakes have not been tested within a year: nightwire earth-test says how")
+	case t.StakeVolts > mostEarthVolts:
+		d.add(e.Name, Earth, false, "its stakes carried %.0f V in the test %s ago, over 300 V: %s, and test again", t.StakeVolts, span(ago), mend)
 	default:
-		d.add(e.Name, Earth, true, "its stakes carry %s kV, 0.3 kV at most are wanted", reading(*s.EarthVolts))
+		d.add(e.Name, Earth, true, "its stakes carried %.0f V in the test %s ago, 300 V at most are wanted", t.StakeVolts, span(ago))
 	}
 }
 

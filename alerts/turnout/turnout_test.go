@@ -173,6 +173,15 @@ func farmThings() []oneThing {
 		{"slow pulses", nil, func(_ *testing.T, b *bench) { b.Supplies["cartshed"] = Supply{Interval: 3 * time.Second} }, []What{Energizer}, "cartshed", "pulses only every 3 s, not every 1.3 s"},
 		{"a low battery", nil, func(_ *testing.T, b *bench) { b.Supplies["cartshed"] = Supply{SupplyVolts: ptr(11.5), LowVolts: 11.9} }, []What{Energizer}, "cartshed", "battery is at 11.5 V, low under 11.9 V"},
 		{"poor earth", nil, func(_ *testing.T, b *bench) { b.Supplies["cartshed"] = Supply{EarthVolts: ptr(700.0)} }, []What{Earth}, "cartshed", "stakes carry 0.7 kV, over 0.3 kV"},
+		{"earth poor by the test by hand", nil, func(_ *testing.T, b *bench) {
+			b.Supplies["cartshed"], b.Earths = Supply{}, map[string]EarthTest{"cartshed": {evening.AddDate(0, 0, -60), 450}}
+		}, []What{Earth}, "cartshed", "carried 450 V in the test 60 days ago, over 300 V"},
+		{"earth well by the test by hand", nil, func(_ *testing.T, b *bench) {
+			b.Supplies["cartshed"], b.Earths = Supply{}, map[string]EarthTest{"cartshed": {evening.AddDate(0, 0, -60), 180}}
+		}, nil, "", ""},
+		{"an old earth test is only noted", nil, func(_ *testing.T, b *bench) {
+			b.Supplies["cartshed"], b.Earths = Supply{}, map[string]EarthTest{"cartshed": {evening.AddDate(-2, 0, 0), 450}}
+		}, nil, "", ""},
 		{"no sensor at the energizer", nil, func(_ *testing.T, b *bench) { b.Farm.Energizers[0].Sensor = farm.Sensor{}; delete(b.Samples, cartshed) }, nil, "", ""},
 		{"nobody to tell", nil, func(_ *testing.T, b *bench) { b.Farm.People = b.Farm.People[1:] }, []What{Reach}, "alder-bank", "nobody would be told"},
 		{"never tested", nil, func(_ *testing.T, b *bench) { b.Tested = Test{} }, []What{Reach}, "alder-bank", "no test message has been answered"},

@@ -85,7 +85,7 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut, alerts.Turnout: web.MarkTurnout}
 	var out []web.Mark
 	for _, a := range actions {
-		if kind, ok := kinds[a.Kind]; ok && a.Source == src {
+		if kind, ok := kinds[a.Kind]; ok && a.Source == src && a.Note != asStrung { // the check itself has a mark
 			out = append(out, web.Mark{At: a.Time, Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
 		}
 	}

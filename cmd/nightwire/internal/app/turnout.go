@@ -90,6 +90,28 @@ func withBook(in turnout.Input, b *alerts.Book, tested drill.Record) turnout.Inp
 	return in
 }
 
+// withEarthTests adds the last test of each energizer's stakes that was kept, from what people did, oldest first.
+func withEarthTests(in turnout.Input, acts []alerts.Action) turnout.Input {
+	in.Earths = map[string]turnout.EarthTest{}
+	for _, a := range acts {
+		name, ok := strings.CutPrefix(string(a.Source), "energizer/")
+		if !ok || a.Earth == nil {
+			continue
+		}
+		at := a.Time
+		if !a.On.IsZero() {
+			at = a.On
+		}
+		if !at.Before(in.Earths[name].At) {
+			in.Earths[name] = turnout.EarthTest{At: at, StakeVolts: a.Earth.StakeVolts}
+		}
+	}
+	return in
+}
+
+// asStrung is the note on what a yes brings about.
+const asStrung = "as strung: the turnout check said yes"
+
 // turnoutActs returns what is kept of a verdict: who asked when, the answer and its reasons. A yes makes the zones' state
 // the one as strung.
 func turnoutActs(v *turnout.Verdict) []alerts.Action {
@@ -101,7 +123,7 @@ func turnoutActs(v *turnout.Verdict) []alerts.Action {
 		}
 		acts = append(acts, alerts.Action{Kind: alerts.Turnout, Source: farm.ZoneSource(name), By: v.By, Note: note})
 		if v.Yes {
-			acts = append(acts, alerts.Action{Kind: alerts.Restrung, Source: farm.ZoneSource(name), By: v.By, Note: "as strung: the turnout check said yes"})
+			acts = append(acts, alerts.Action{Kind: alerts.Restrung, Source: farm.ZoneSource(name), By: v.By, Note: asStrung})
 		}
 	}
 	return acts
@@ -157,7 +179,11 @@ func Turnout(ctx context.Context, o TurnoutOptions) (yes bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	in = withBook(in, book, tested)
+	acts, err := j.Actions(ctx, time.Time{}, time.Time{})
+	if err != nil {
+		return false, err
+	}
+	in = withEarthTests(withBook(in, book, tested), acts)
 	_, _, in.Watching = watchOn(o.DataDir)
 	in.Zones, in.By = o.Zones, o.By
 	v, err := turnout.Decide(in)
@@ -208,8 +234,12 @@ func (n *night) Turnout(ctx context.Context, ask web.TurnoutAsk) (web.Turnout, e
 	if err != nil {
 		return web.Turnout{}, err
 	}
+	acts, err := n.journal.Actions(ctx, time.Time{}, time.Time{})
+	if err != nil {
+		return web.Turnout{}, err
+	}
 	n.mu.Lock()
-	in = withBook(in, n.engine.desk.Book(), n.drill.Record())
+	in = withEarthTests(withBook(in, n.engine.desk.Book(), n.drill.Record()), acts)
 	n.mu.Unlock()
 	in.Zones, in.By, in.Watching = ask.Zones, ask.By, true
 	v, err := turnout.Decide(in)
