@@ -56,7 +56,9 @@ func (c chain) Old() bool { return c.State == stateSilent }
 type homeView struct {
 	Sentence string
 	Calm     bool
-	Open     []Alarm // wanting somebody
+	Open     []Alarm // wanting somebody now
+	Waiting  []Alarm // over by themselves, or for the days to come
+	CanWait  string  // how many those are
 	Hushed   []Alarm // put aside for a time
 	Chains   []chain
 	Fences   []fenceView
@@ -70,12 +72,16 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) {
 	f.Live = true
 	v := homeView{Chains: s.chains(f)}
 	for _, a := range f.Alarms {
-		if a.Hushed() {
+		switch {
+		case a.Hushed():
 			v.Hushed = append(v.Hushed, a)
-		} else {
+		case a.Active() && a.Priority != alerts.LowPriority:
 			v.Open = append(v.Open, a)
+		default: // many of these must not push the zones out of sight
+			v.Waiting = append(v.Waiting, a)
 		}
 	}
+	v.CanWait = upperFirst(s.words.count("home.waiting", len(v.Waiting)))
 	v.Sentence, v.Calm = s.sentence(f, v.Chains)
 	v.Calm = v.Calm && len(v.Open) == 0
 	v.Fences = s.fences(f, v.Chains)

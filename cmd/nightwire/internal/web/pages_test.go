@@ -261,3 +261,49 @@ func TestTwoHoursAreAGapAtEveryZoom(t *testing.T) {
 }
 
 var gapDrawn = regexp.MustCompile(`<rect class="gap" x="([0-9.]+)%" width="([0-9.]+)%"`)
+
+// TestSeasonBeginsWithItsReadings: the plot of a young sensor is not a hatch with a sliver of line at its end.
+func TestSeasonBeginsWithItsReadings(t *testing.T) {
+	now := newFake().now
+	season := window{Span{now.Add(-seasonLength), now.Add(10 * day)}, "season"}
+	for _, tt := range []struct {
+		name  string
+		w     window
+		first time.Duration // ago; 0 for no readings
+		want  time.Duration
+	}{
+		{"readings from the start", season, seasonLength, seasonLength},
+		{"older readings", season, 2 * seasonLength, seasonLength},
+		{"fifty days", season, 50 * day, 55 * day},
+		{"since yesterday", season, day, 4 * day},
+		{"none", season, 0, seasonLength},
+		{"a stretch that was asked for", window{Span{now.Add(-seasonLength), now}, ""}, 20 * day, seasonLength},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			var s Series
+			if tt.first > 0 {
+				s.Buckets = []Bucket{{Start: now.Add(-tt.first)}}
+			}
+			if got := now.Sub(begin(tt.w, s)); got != tt.want {
+				t.Errorf("begins %v days ago, want %v", got.Hours()/24, tt.want.Hours()/24)
+			}
+		})
+	}
+}
+
+// TestWhatCanWaitIsFolded: many alarms that are over or for the days to come leave the zones in sight.
+func TestWhatCanWaitIsFolded(t *testing.T) {
+	f := newFake().alarmed()
+	f.alarms[1].State = UnackRTN
+	f.alarms = append(f.alarms, Alarm{ID: "g", State: UnackActive, Since: f.now, Finding: alerts.Finding{Source: "zone/brook", Condition: alerts.Growth,
+		Priority: alerts.LowPriority, Text: "Brook will go under its 2.5 kV."}})
+	_, page := newBrowser(t, serve(t, options(f))).do("GET", "/", nil)
+	before, folded, found := strings.Cut(page, `<details id="waiting"`)
+	folded, _, _ = strings.Cut(folded, `<div class="cols">`)
+	if !found || !strings.Contains(folded, "Two alarms can wait") || !strings.Contains(folded, "Brook will go under") || !strings.Contains(folded, "Top-field dips") {
+		t.Errorf("folded is %.2000s", folded)
+	}
+	if !strings.Contains(before, "Lane is dead: the wire") {
+		t.Error("what wants somebody now is not in sight")
+	}
+}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"nightwire/cmd/nightwire/internal/web/chart"
@@ -129,6 +130,8 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 	if err != nil {
 		return p, fmt.Errorf("read history of %s: %w", ask.source, err)
 	}
+	p.Window.From = begin(ask.window, series)
+	c.From = p.Window.From
 	for _, g := range series.Gaps {
 		if g.From.Before(f.Now) { // what has not been yet is not a gap
 			c.Gaps = append(c.Gaps, chart.Span{From: g.From, To: earlier(g.To, f.Now)})
@@ -161,12 +164,25 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 	if math.IsInf(c.Floor, -1) {
 		c.Floor = floorOf(c.Band)
 	}
-	p.Range = f.span(ask.window.Span)
+	p.Range = f.span(p.Window.Span)
 	p.Summary = f.summary(c, q, p.Daily)
 	c.Title = ask.heading + ", " + p.Range + ". " + p.Summary
 	p.SVG = template.HTML(c.SVG()) // chart escapes all text in it
 	p.Data = readout(c, q)
 	return p, nil
+}
+
+// leastSeason is the least that a season's plot shows.
+const leastSeason = 14 * day
+
+// begin returns where a plot begins: a season where its readings do, with a little of what was before. The first weeks
+// of a new sensor would else stand squeezed at the end of a time without it.
+func begin(w window, s Series) time.Time {
+	if w.View != "season" || len(s.Buckets) == 0 {
+		return w.From
+	}
+	from := s.Buckets[0].Start.Add(-w.To.Sub(s.Buckets[0].Start) / 12)
+	return later(w.From, earlier(from, w.To.Add(-leastSeason)))
 }
 
 func earlier(a, b time.Time) time.Time {
@@ -210,6 +226,9 @@ func (s *Server) marksInto(ctx context.Context, f *frame, ask plotAsk, c *chart.
 			continue
 		case MarkOut:
 			c.Out = append(c.Out, chart.Span{From: m.At, To: earlier(m.Until, f.Now)})
+		}
+		if m.Kind == MarkAlarm {
+			m.Text, _, _ = strings.Cut(m.Text, ". ") // what it was; what to do first is over
 		}
 		p.Marks = append(p.Marks, m)
 		c.Marks = append(c.Marks, chart.Mark{At: m.At, Label: strconv.Itoa(len(p.Marks))})
