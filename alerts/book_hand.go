@@ -28,7 +28,7 @@ func (b *Book) Do(now time.Time, a Action) ([]Change, error) {
 			return nil, fmt.Errorf("put %s back in service: %w", a.Source, err)
 		}
 		return b.release(now, h, a.By), nil
-	case Trimmed, Restrung, Note, Answered, Weathered, Done, Turnout, TestNow:
+	case Trimmed, Restrung, Note, Answered, Weathered, Done, LaidOut, Turnout, TestNow:
 		return nil, nil
 	}
 	return nil, fmt.Errorf("action %q is not known", a.Kind)

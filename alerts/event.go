@@ -143,6 +143,9 @@ type Event struct {
 	Time time.Time `json:"time"`
 	Kind EventKind `json:"event"`
 	Finding
+
+	// Withdrawn says of a return that the alarm was taken back, and nothing is known of the trouble's end.
+	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 
 // MarshalJSON writes the event as one flat object with its time in UTC.
@@ -177,6 +180,8 @@ type Action struct {
 	Move   bool        `json:"move,omitempty"` // out of service to be moved: the fence is another one afterwards
 
 	Weather *Weather `json:"weather,omitempty"` // for Weathered
+
+	Layout *farm.Layout `json:"layout,omitempty"` // for LaidOut
 
 	Task  string     `json:"task,omitempty"`  // for Done: what was done
 	On    time.Time  `json:"on,omitzero"`     // for Done: the day, where that is not the one on which it was told
@@ -224,6 +229,7 @@ const (
 	Note         ActionKind = "note"
 	Answered     ActionKind = "answered" // the weekly test
 	Weathered    ActionKind = "weather"  // on the site
+	LaidOut      ActionKind = "laid_out" // the farm file has another layout; the note says what changed
 	Done         ActionKind = "done"     // work that comes back, on the site or an energizer
 	Turnout      ActionKind = "turnout"  // asked whether stock may go out; the note has the answer
 	TestNow      ActionKind = "test"     // asked for a test message now, to be answered

@@ -198,27 +198,68 @@ var ErrOtherLayout = errors.New("the memory is of another layout")
 // UnmarshalBinary takes up what MarshalBinary saved. Sensors that are new since then start afresh; when an
 // energizer's zones have changed it returns ErrOtherLayout and leaves the watch as it was.
 func (w *Watch) UnmarshalBinary(b []byte) error {
+	s, err := w.readSaved(b)
+	if err == nil && len(w.relaid(s)) > 0 {
+		err = ErrOtherLayout
+	}
+	if err != nil {
+		return err
+	}
+	w.takeUp(s)
+	return nil
+}
+
+// Adopt takes up what MarshalBinary saved as far as the layout is what it was. An energizer whose circuit has changed
+// begins anew with all its sensors: what was usual there before says nothing now. It returns those energizers.
+func (w *Watch) Adopt(b []byte) (anew []string, err error) {
+	s, err := w.readSaved(b)
+	if err != nil {
+		return nil, err
+	}
+	anew = w.relaid(s)
+	w.takeUp(s)
+	return anew, nil
+}
+
+func (w *Watch) readSaved(b []byte) (*saved, error) {
 	var s saved
 	if err := json.Unmarshal(b, &s); err != nil {
-		return fmt.Errorf("read the watch's memory: %w", err)
+		return nil, fmt.Errorf("read the watch's memory: %w", err)
 	}
 	if s.Version != stateVersion || s.Farm != w.farm.Name {
-		return ErrOtherLayout
+		return nil, ErrOtherLayout
 	}
+	return &s, nil
+}
+
+// same reports whether the circuit of f is what it was in s.
+func (s *saved) same(f *fence) bool {
+	old := s.Fences[f.energizer.Name]
+	return old != nil && slices.Equal(old.Layout, f.Layout)
+}
+
+// relaid returns the energizers whose circuits are not what they were.
+func (w *Watch) relaid(s *saved) []string {
+	var out []string
 	for _, f := range w.fences {
-		old := s.Fences[f.energizer.Name]
-		if old == nil || !slices.Equal(old.Layout, f.Layout) {
-			return ErrOtherLayout
+		if !s.same(f) {
+			out = append(out, f.energizer.Name)
 		}
 	}
+	return out
+}
+
+// takeUp takes up the state of each fence that is what it was.
+func (w *Watch) takeUp(s *saved) {
 	w.state, w.nextDue = s.State, s.NextDue
-	for _, f := range w.fences {
-		f.takeOver(s.Fences[f.energizer.Name])
-	}
-	for id, t := range w.byID {
-		if old := s.Tracks[id]; old != nil {
+	for _, t := range w.tracks {
+		if old := s.Tracks[t.id]; old != nil && s.same(t.fence) {
 			t.takeOver(old)
 		}
 	}
-	return nil
+	for _, f := range w.fences {
+		if s.same(f) {
+			f.takeOver(s.Fences[f.energizer.Name])
+		}
+	}
 }

@@ -158,6 +158,9 @@ func (j *Journal) ExportActions(ctx context.Context, w io.Writer) error {
 	}
 	enc := json.NewEncoder(w)
 	for _, a := range as {
+		if a.Kind == alerts.LaidOut {
+			continue // a replay has a layout of its own
+		}
 		if err := enc.Encode(a); err != nil {
 			return fmt.Errorf("write actions: %w", err)
 		}

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"testing"
+	"time"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -77,5 +78,20 @@ func TestPutAsideIsNoMatter(t *testing.T) {
 	}
 	if m := d.Matters(now); len(m) != 1 || m[0].Event.ID != "z" || m[0].First == "" {
 		t.Errorf("matters are %+v, want lane with what to do first", m)
+	}
+}
+
+// TestWithdrawnIsNotOver tells nobody that a fence is well which is only there no more.
+func TestWithdrawnIsNotOver(t *testing.T) {
+	d := newDesk(t, testConfig(t))
+	now := clock(t, "21 02:10")
+	d.Events(now, deadZone("x", now, "brook"))
+	e := deadZone("x", now.Add(5*time.Minute), "brook")
+	e.Kind, e.Withdrawn = alerts.Returned, true
+	if s := d.Events(e.Time, e); len(s.Messages) != 0 || len(s.Events) != 1 {
+		t.Errorf("got %+v, want the end in the journal and no message", s)
+	}
+	if s := d.Tick(clock(t, "21 20:00")); len(s.Messages) != 0 {
+		t.Errorf("told later: %+v", s.Messages)
 	}
 }

@@ -228,8 +228,8 @@ func (p *Planner) over(now time.Time, call *Call, c alerts.Change, hidden bool) 
 	round := call.RoundAt
 	call.hush()
 	switch {
-	case call.Hidden || hidden:
-		// put aside by somebody: nobody asked to hear of it
+	case call.Hidden || hidden || c.Event.Withdrawn:
+		// put aside by somebody, or of a fence that is there no more: nobody asked to hear of it
 	case call.Event.Priority == alerts.LowPriority:
 		if call.Said != nil || !round.IsZero() {
 			call.RoundAt = p.cfg.round(now)

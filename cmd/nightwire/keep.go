@@ -49,7 +49,11 @@ With --actions it writes what people did instead, one JSON object a line, for re
 				return writeFile(cmd, out, func(w io.Writer) error { return app.ExportActions(cmd.Context(), data, w) })
 			}
 			opts := app.ExportOptions{Config: cfg, DataDir: data}
-			if opts.Source, err = exportSource(&cfg.Farm, zone, energizer); err != nil {
+			layouts, err := app.Layouts(cmd.Context(), data)
+			if err != nil {
+				return err
+			}
+			if opts.Source, err = exportSource(&cfg.Farm, layouts.Gone(), zone, energizer); err != nil {
 				return err
 			}
 			if opts.From, err = readTime(from, cfg.Farm.Location); err != nil {
@@ -80,14 +84,15 @@ With --actions it writes what people did instead, one JSON object a line, for re
 	return cmd
 }
 
-// exportSource returns what --zone or --energizer name; empty when neither does.
-func exportSource(f *farm.Farm, zone, energizer string) (farm.Source, error) {
+// exportSource returns what --zone or --energizer name, also one that is gone; empty when neither does.
+func exportSource(f *farm.Farm, gone farm.Layout, zone, energizer string) (farm.Source, error) {
+	was := f.Laid(gone)
 	switch {
 	case zone != "" && energizer != "":
 		return "", &usageError{errors.New("both --zone and --energizer are given"), "give one of them, or none for all sensors"}
-	case zone != "" && f.Zone(zone) == nil:
+	case zone != "" && f.Zone(zone) == nil && was.Zone(zone) == nil:
 		return "", &usageError{fmt.Errorf("the farm file has no zone called %q", zone), "nightwire check FILE lists the zones"}
-	case energizer != "" && f.Energizer(energizer) == nil:
+	case energizer != "" && f.Energizer(energizer) == nil && was.Energizer(energizer) == nil:
 		return "", &usageError{fmt.Errorf("the farm file has no energizer called %q", energizer), "nightwire check FILE lists the energizers"}
 	case zone != "":
 		return farm.ZoneSource(zone), nil

@@ -88,6 +88,7 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		if kind, ok := kinds[a.Kind]; ok && a.Source == src && a.Note != asStrung { // the check itself has a mark
 			out = append(out, web.Mark{At: a.Time, Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
 		}
+		out = append(out, layoutMarks(a, src)...)
 	}
 	past, err := n.journal.Alarms(ctx, journal.Filter{Source: src, From: span.From, To: span.To})
 	if err != nil {

@@ -69,8 +69,14 @@ func (l *liveRun) deaths() (n int) {
 // startLive runs a watch until the returned function is called, which waits for its end.
 func startLive(t *testing.T, cfg *config.Config, dir string, clock *handClock) (*liveRun, func()) {
 	t.Helper()
+	return startLiveWith(t, cfg, dir, clock, func(*Options) {})
+}
+
+// startLiveWith is startLive with other options.
+func startLiveWith(t *testing.T, cfg *config.Config, dir string, clock *handClock, change func(*Options)) (*liveRun, func()) {
+	t.Helper()
 	l := &liveRun{addresses: make(chan Addresses, 1), arrived: make(chan struct{}, 1000), looked: make(chan int, 1000)}
-	app, err := New(Options{
+	opts := Options{
 		Config: cfg, DataDir: dir, Log: slog.New(slog.NewTextHandler(testLog{t}, nil)), Now: clock.now,
 		Arrived: func() time.Time { l.arrived <- struct{}{}; return clock.now() },
 		Started: func(a Addresses) { l.addresses <- a }, Looked: func(n int) { l.looked <- n },
@@ -79,7 +85,9 @@ func startLive(t *testing.T, cfg *config.Config, dir string, clock *handClock) (
 			defer l.mu.Unlock()
 			l.events = append(l.events, e)
 		},
-	})
+	}
+	change(&opts)
+	app, err := New(opts)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -50,6 +50,9 @@ func (n *night) openEngine(ctx context.Context) error {
 	if n.engine, err = newEngine(n.cfg); err != nil {
 		return err
 	}
+	if err := n.openLayouts(ctx); err != nil {
+		return err
+	}
 	past, err := n.journal.Load(ctx)
 	if err != nil {
 		return err
@@ -103,13 +106,15 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 	if err == nil {
 		err = json.Unmarshal(data, &m)
 	}
+	var anew []string
 	if err == nil {
-		err = n.engine.watch.UnmarshalBinary(m.Watch)
+		anew, err = n.engine.watch.Adopt(m.Watch)
 	}
 	if err != nil {
 		n.log.Warn("detectors' memory does not fit, reading the past again", "err", err)
 		return false, nil
 	}
+	n.withdraw(anew)
 	if m.Held != nil {
 		n.engine.rules.held = m.Held
 	}
@@ -121,6 +126,7 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 	for _, a := range since {
 		n.engine.hear(a)
 	}
+	ofToday := n.ofToday()
 	for cursor := m.Cursor; ; {
 		rs, next, err := n.store.Since(ctx, cursor, atOnce)
 		if errors.Is(err, store.ErrCursor) {
@@ -131,7 +137,9 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 			return false, err
 		}
 		for _, r := range rs {
-			n.catchUp(r)
+			if ofToday(&r) {
+				n.catchUp(r)
+			}
 		}
 		if n.cursor = next; next == cursor {
 			return true, nil
@@ -190,6 +198,7 @@ func (n *night) relive(ctx context.Context) error {
 			}
 		}
 	}
+	ofToday := n.ofToday()
 	for r, err := range n.past(ctx, from) {
 		if err != nil {
 			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
@@ -199,6 +208,9 @@ func (n *night) relive(ctx context.Context) error {
 			return err
 		}
 		n.note(r)
+		if !ofToday(&r) {
+			continue // another fence
+		}
 		r.Arrived = r.At // it may have been imported long after
 		for e := n.engine; len(e.tells) > 0 && !e.tells[0].Time.After(r.Arrived); e.tells = e.tells[1:] {
 			note(e.watch.Tell(e.tells[0]))

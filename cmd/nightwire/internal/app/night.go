@@ -53,15 +53,16 @@ type night struct {
 	batches chan batch // stored, on their way to the detectors
 	ended   chan struct{}
 
-	mu     sync.Mutex // guards what follows
-	engine *engine
-	drill  *drill.Drill
-	diary  *letter.Diary
-	self   *self.Watch
-	jumps  self.Jumps
-	latest map[pulse.SensorID]pulse.Reading
-	cursor store.Cursor
-	blind  blind
+	mu      sync.Mutex // guards what follows
+	engine  *engine
+	drill   *drill.Drill
+	diary   *letter.Diary
+	layouts farm.History // the newest is that of cfg
+	self    *self.Watch
+	jumps   self.Jumps
+	latest  map[pulse.SensorID]pulse.Reading
+	cursor  store.Cursor
+	blind   blind
 
 	newestAt atomic.Int64 // time of the newest reading looked at, Unix milliseconds
 	pulses   pulses
@@ -278,16 +279,7 @@ func (n *night) knows(s farm.Source) error {
 }
 
 // places returns every zone and energizer.
-func (n *night) places() []farm.Source {
-	var out []farm.Source
-	for i := range n.cfg.Farm.Energizers {
-		out = append(out, n.cfg.Farm.Energizers[i].Source())
-	}
-	for i := range n.cfg.Farm.Zones {
-		out = append(out, n.cfg.Farm.Zones[i].Source())
-	}
-	return out
-}
+func (n *night) places() []farm.Source { return n.cfg.Farm.Layout().Sources() }
 
 // record writes down a step and sends what is in it. n.mu is held, so that steps are recorded in order.
 func (n *night) record(s alerts.Step) {

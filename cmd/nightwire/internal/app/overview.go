@@ -45,6 +45,7 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 		o.Weather.HeardAt, o.Weather.TempC, o.Weather.SnowCM = r.At, get(&r, pulse.TempC, 1), get(&r, pulse.SnowCM, 1)
 		o.Weather.WindMS, o.Weather.Humidity = get(&r, pulse.WindMS, 1), get(&r, pulse.Humidity, 1)
 	}
+	o.Gone = n.gone()
 	clean := n.clean()
 	for i := range f.Energizers {
 		e := &f.Energizers[i]
@@ -101,9 +102,11 @@ func (n *night) placeName(f alerts.Finding) string {
 }
 
 func (n *night) newest(s farm.Source) (pulse.Reading, bool) {
-	r, ok := n.latest[detect.SensorID(&n.cfg.Farm, s)]
+	r, ok := n.latest[n.sensorID(s)]
 	return r, ok
 }
+
+func (n *night) sensorID(s farm.Source) pulse.SensorID { return detect.SensorID(&n.cfg.Farm, s) }
 
 // get returns a field of a reading over scale, or nil.
 func get(r *pulse.Reading, f pulse.Field, scale float64) *float64 {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"text/tabwriter"
@@ -161,15 +162,16 @@ func Export(ctx context.Context, opts ExportOptions) (n int, err error) {
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
 	f := &opts.Config.Farm
-	var ids []pulse.SensorID
-	for i := range f.Energizers {
-		if s := f.Energizers[i].Source(); opts.Source == "" || s == opts.Source {
-			ids = append(ids, detect.SensorID(f, s))
-		}
+	layouts, err := Layouts(ctx, opts.DataDir)
+	if err != nil {
+		return 0, err
 	}
-	for i := range f.Zones {
-		if s := f.Zones[i].Source(); opts.Source == "" || s == opts.Source {
-			ids = append(ids, detect.SensorID(f, s))
+	var ids []pulse.SensorID
+	for _, l := range []farm.Layout{f.Layout(), layouts.Gone()} {
+		for _, s := range l.Sources() {
+			if id := detect.SensorID(f, s); (opts.Source == "" || s == opts.Source) && !slices.Contains(ids, id) {
+				ids = append(ids, id)
+			}
 		}
 	}
 	return db.ExportCSV(ctx, opts.Out, ids, opts.From, opts.To, f.Location)

@@ -16,6 +16,7 @@ type Overview struct {
 	At         time.Time      // the moment this picture was taken
 	Energizers []Energizer
 	Zones      []Zone   // in feeding order, from the energizer outward
+	Gone       []Zone   // that were there once, for their history
 	Alarms     []Alarm  // those that are not Normal, the most pressing first
 	Fences     []Fence  // the drawn fence, one for each energizer
 	Test       *Test    // the last weekly test; nil before the first

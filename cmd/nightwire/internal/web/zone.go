@@ -31,18 +31,19 @@ func (s *Server) zone(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name, wantCSV := strings.CutSuffix(r.PathValue("name"), ".csv")
-	i := slices.IndexFunc(f.Zones, func(z Zone) bool { return z.Name == name })
+	there := slices.Concat(f.Zones, f.Gone)
+	i := slices.IndexFunc(there, func(z Zone) bool { return z.Name == name })
 	if i < 0 {
 		s.refuse(w, r, http.StatusNotFound, "refuse.nozone")
 		return
 	}
-	z := f.Zones[i]
+	z := there[i]
 	if wantCSV {
 		s.csv(w, r, f, z.Source, name)
 		return
 	}
 	f.Title = name
-	f.Live = true
+	f.Live = i < len(f.Zones)
 	v := zonePage{zoneView: s.zoneView(f, z, 0)}
 	var ahead time.Time
 	if z.Forecast != nil {
