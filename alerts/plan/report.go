@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -11,6 +10,7 @@ import (
 	"text/tabwriter"
 
 	"nightwire/alerts"
+	"nightwire/alerts/paragraph"
 	"nightwire/ingest/farm"
 )
 
@@ -37,7 +37,7 @@ func (r *Report) Write(w io.Writer) error {
 		r.fence(&b, &r.Fences[i])
 	}
 	if len(r.Changed) > 0 {
-		paragraph(&b, "", "With "+strings.Join(r.Changes, ", ")+":")
+		paragraph.Write(&b, "", "With "+strings.Join(r.Changes, ", ")+":")
 		for i := range r.Changed {
 			b.WriteString("\n")
 			zoneTable(&b, &r.Changed[i])
@@ -45,21 +45,21 @@ func (r *Report) Write(w io.Writer) error {
 		}
 		b.WriteString("\n")
 	}
-	paragraph(&b, "", "Growth is taken as "+growthText()+" millisiemens a kilometre: a guess of ours, for no measurement was found. "+
+	paragraph.Write(&b, "", "Growth is taken as "+growthText()+" millisiemens a kilometre: a guess of ours, for no measurement was found. "+
 		"It may be ten times out either way; what your fence leaks shows once sensors report.")
 	if slices.ContainsFunc(r.Farm.Zones, maybeSteel) {
-		paragraph(&b, "", "Ohms are for direct current. On steel wire a pulse meets 2 to 3.5 times as many (computed for 2.5 mm, 3 to 10 kHz): "+
+		paragraph.Write(&b, "", "Ohms are for direct current. On steel wire a pulse meets 2 to 3.5 times as many (computed for 2.5 mm, 3 to 10 kHz): "+
 			"there, take these volts as the best case.")
 	}
 	if rests := alerts.MinimumStandings(r.Farm); len(rests) > 0 {
 		b.WriteString("\nMinimums are this program's own proposal, not a published standard:\n")
 		for _, s := range rests {
-			paragraph(&b, "  - ", s)
+			paragraph.Write(&b, "  - ", s)
 		}
 	}
 	b.WriteString("\nCautions:\n")
 	for _, c := range alerts.Cautions(alerts.AboutWork, alerts.AboutSupply, alerts.AboutEarth) {
-		paragraph(&b, "  - ", c.Text+" ["+c.Standing+"]")
+		paragraph.Write(&b, "  - ", c.Text+" ["+c.Standing+"]")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -129,15 +129,15 @@ func verdict(b *strings.Builder, f *Fence) {
 	at := fmt.Sprintf("%s at %.0f m", f.Weakest.Zone, f.Weakest.AtM)
 	switch {
 	case !slices.ContainsFunc(f.Zones, func(z Zone) bool { return z.NeedVolts() > 0 }):
-		paragraph(b, "", fmt.Sprintf("Weakest point: %s. What it must carry is not known: say what it holds.", at))
+		paragraph.Write(b, "", fmt.Sprintf("Weakest point: %s. What it must carry is not known: say what it holds.", at))
 	case weak(Clean) != "":
-		paragraph(b, "", fmt.Sprintf("! Too weak even when clean: %s. Weakest point: %s.", weak(Clean), at))
+		paragraph.Write(b, "", fmt.Sprintf("! Too weak even when clean: %s. Weakest point: %s.", weak(Clean), at))
 	case weak(Light) != "":
-		paragraph(b, "", fmt.Sprintf("! Holds clean; light growth takes it from %s. Weakest point: %s.", weak(Light), at))
+		paragraph.Write(b, "", fmt.Sprintf("! Holds clean; light growth takes it from %s. Weakest point: %s.", weak(Light), at))
 	case weak(Heavy) != "":
-		paragraph(b, "", fmt.Sprintf("! Holds with light growth; heavy, wet growth takes it from %s. Weakest point: %s.", weak(Heavy), at))
+		paragraph.Write(b, "", fmt.Sprintf("! Holds with light growth; heavy, wet growth takes it from %s. Weakest point: %s.", weak(Heavy), at))
 	default:
-		paragraph(b, "", fmt.Sprintf("Holds everywhere, grown over too. Weakest point: %s.", at))
+		paragraph.Write(b, "", fmt.Sprintf("Holds everywhere, grown over too. Weakest point: %s.", at))
 	}
 }
 
@@ -149,7 +149,7 @@ func helpTable(b *strings.Builder, f *Fence) {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", h.Change, kv(h.Light), kv(h.Heavy), kv(h.Animal))
 	}
 	_ = t.Flush() // writes to a strings.Builder, which cannot fail
-	paragraph(b, "", fmt.Sprintf("Wire is changed on the whole way from %s. With animal: what stays on the wire, with light growth and %d Ω to "+
+	paragraph.Write(b, "", fmt.Sprintf("Wire is changed on the whole way from %s. With animal: what stays on the wire, with light growth and %d Ω to "+
 		"earth at that point, the worst case. Poor earth hardly shows in a reading, and takes the shock.", f.Energizer.Name, AnimalOhms))
 }
 
@@ -178,7 +178,7 @@ func earthTable(b *strings.Builder, f *Fence, g Ground) {
 	if e.EarthOhms > 0 {
 		text += fmt.Sprintf(" With %.0f Ω they carry %s kV.", e.EarthOhms, kv(EarthVolts(e.OpenVolts, e.SourceOhms, e.EarthOhms)))
 	}
-	paragraph(b, "", text+" Soils vary within their range, and dry out: test in the driest time.")
+	paragraph.Write(b, "", text+" Soils vary within their range, and dry out: test in the driest time.")
 }
 
 func stakesText(one, want float64) string {
@@ -199,10 +199,8 @@ func digits(ohms float64) string {
 	return strconv.FormatFloat(math.Round(ohms/step)*step, 'f', max(0, -place), 64)
 }
 
-const (
-	columns  = 80
-	nameRoom = 13 // characters of a name, so that the table keeps within the columns
-)
+// nameRoom is how many characters of a name a table shows, so that it keeps within 80 columns.
+const nameRoom = 13
 
 func clip(name string) string {
 	if r := []rune(name); len(r) > nameRoom {
@@ -213,23 +211,3 @@ func clip(name string) string {
 
 // left fills a name up, so that a table whose numbers stand to the right has its names to the left.
 func left(name string) string { return fmt.Sprintf("%-*s", nameRoom, clip(name)) }
-
-// paragraph writes text in lines of at most 80 columns; what follows the first is indented as far as its lead.
-func paragraph(b *strings.Builder, lead, text string) {
-	indent := strings.Repeat(" ", len(lead))
-	line, at := lead, len(lead)
-	for word := range strings.FieldsSeq(text) {
-		n := len([]rune(word))
-		if at > len(lead) && at+1+n > columns {
-			b.WriteString(strings.TrimRight(line, " ") + "\n")
-			line, at = indent, len(indent)
-		}
-		sep := " "
-		if at == len(lead) {
-			sep = ""
-		}
-		line += sep + word
-		at += len(sep) + n
-	}
-	b.WriteString(cmp.Or(line, "") + "\n")
-}

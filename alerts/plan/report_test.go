@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"nightwire/alerts/paragraph"
 	"nightwire/ingest/farm"
 )
 
@@ -72,7 +73,7 @@ func TestReport(t *testing.T) {
 				t.Fatal(err)
 			}
 			for _, line := range strings.Split(b.String(), "\n") {
-				if n := utf8.RuneCountInString(line); n > columns || strings.HasSuffix(line, " ") && strings.Contains(line, "|") {
+				if n := utf8.RuneCountInString(line); n > paragraph.Columns || strings.HasSuffix(line, " ") && strings.Contains(line, "|") {
 					t.Errorf("%d columns, or blanks at the end: %q", n, line)
 				}
 			}

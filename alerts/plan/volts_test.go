@@ -191,3 +191,24 @@ func TestWeakest(t *testing.T) {
 		t.Errorf("an energizer that feeds nothing has a plan: %+v", got)
 	}
 }
+
+// TestGrowths holds the growths to the bands that they are the heavier ends of: siemens a kilometre, a guess from the
+// resistance of a green blade of grass and of one farm's whole fence (F. Bell, EDN 2013: over 3 kΩ). Nothing measured was
+// found. A clean fence is in the middle of its band, as the detectors take it.
+func TestGrowths(t *testing.T) {
+	bands := [growths][2]float64{{1e-5, 1e-4}, {1e-4, 1e-3}, {1e-3, 5e-3}}
+	for i, g := range Growths() {
+		if g.LeakPerKM < bands[i][0] || g.LeakPerKM > bands[i][1] {
+			t.Errorf("%s growth leaks %g S/km, want %g to %g", g.Name, g.LeakPerKM, bands[i][0], bands[i][1])
+		}
+	}
+	if Growths()[Clean].LeakPerKM != line.CleanLeakPerKM {
+		t.Error("a plan and the detectors take a clean fence for different things")
+	}
+	// A thousand green blades of 1.5 mm² by 0.15 m, of 2 to 5 Ω·m, side by side: 200 to 500 Ω, which is heavy growth.
+	for _, ohmM := range []float64{2, 5} {
+		if g := 1000 * 1.5e-6 / (ohmM * 0.15); g < bands[Heavy][0] || g > bands[Heavy][1]*1.01 {
+			t.Errorf("a thousand blades of %g Ω·m leak %g S", ohmM, g)
+		}
+	}
+}

@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"unicode/utf8"
 
 	"nightwire/alerts"
+	"nightwire/alerts/paragraph"
 )
 
 // MarginsText says what the limits of the check rest on.
@@ -40,35 +40,14 @@ func (v *Verdict) Write(w io.Writer) error {
 			}
 			b.WriteString(head)
 			head = ""
-			wrap(&b, part.sign, c.About+": "+c.Text)
+			paragraph.Write(&b, part.sign, c.About+": "+c.Text)
 		}
 	}
 	b.WriteString("\n")
-	wrap(&b, "", MarginsText)
+	paragraph.Write(&b, "", MarginsText)
 	for _, c := range alerts.Cautions(alerts.AboutReadings, alerts.AboutStock) {
-		wrap(&b, "- ", c.Text+" ["+c.Standing+"]")
+		paragraph.Write(&b, "- ", c.Text+" ["+c.Standing+"]")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
-}
-
-const columns = 80
-
-// wrap writes text in lines of at most 80 columns; what follows the first is indented as far as its lead.
-func wrap(b *strings.Builder, lead, text string) {
-	indent := strings.Repeat(" ", utf8.RuneCountInString(lead))
-	line, first := lead, true
-	for word := range strings.FieldsSeq(text) {
-		switch {
-		case first:
-			line += word
-		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > columns:
-			b.WriteString(line + "\n")
-			line = indent + word
-		default:
-			line += " " + word
-		}
-		first = false
-	}
-	b.WriteString(line + "\n")
 }

@@ -16,6 +16,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
+	"nightwire/alerts/paragraph"
 	"nightwire/ingest/farm"
 )
 
@@ -325,7 +326,7 @@ func TestReport(t *testing.T) {
 				t.Fatal(err)
 			}
 			for _, l := range strings.Split(text.String(), "\n") {
-				if n := utf8.RuneCountInString(l); n > columns {
+				if n := utf8.RuneCountInString(l); n > paragraph.Columns {
 					t.Errorf("%d columns: %q", n, l)
 				}
 			}

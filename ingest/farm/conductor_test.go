@@ -35,6 +35,8 @@ func TestOhmsPerKM(t *testing.T) {
 		{"tape 10 × 0.16", Conductor{{"stainless", 10, 0.16}}, 3_400, 0.015},
 		{"mixed 6 × 0.20 and 3 × 0.25 copper", Conductor{{"stainless", 6, 0.20}, {"copper", 3, 0.25}}, 113, 0.015},
 		{"mixed 3 × 0.20 and 3 × 0.30 copper", Conductor{{"stainless", 3, 0.20}, {"copper", 3, 0.30}}, 80, 0.015},
+		{"aluminium 1.6 mm", Conductor{{"aluminium", 1, 1.6}}, 14.03, 0.0005},
+		{"polywire 6 × 0.20, to the digit", Conductor{{"stainless", 6, 0.20}}, 3660.6, 0.0001},
 		{"copper of 1 mm²", Conductor{{"copper", 1, math.Sqrt(4 / math.Pi)}}, 1000.0 / 58, 0.0001},
 		{"copper AWG 10", Conductor{{"copper", 1, 2.588}}, 3.277, 0.0005},
 		{"four equal wires are a quarter", Conductor{{"steel", 4, 2.5}}, Conductor{{"steel", 1, 2.5}}.OhmsPerKM() / 4, 1e-12},

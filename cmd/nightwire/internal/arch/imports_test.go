@@ -40,10 +40,11 @@ func rooms() []room {
 
 		{name: "alerts", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "alerts/rolling"},
+		{name: "alerts/paragraph"},
 		{name: "alerts/line", may: []string{"ingest/farm", gonum}},
-		{name: "alerts/turnout", may: []string{"alerts", "alerts/line", "ingest/farm"},
+		{name: "alerts/turnout", may: []string{"alerts", "alerts/line", "alerts/paragraph", "ingest/farm"},
 			tests: []string{"ingest/decode", "ingest/pulse", "sim", "sim/scenario"}}, // labelled seasons, as for the detectors
-		{name: "alerts/plan", may: []string{"alerts", "alerts/line", "ingest/farm"}},
+		{name: "alerts/plan", may: []string{"alerts", "alerts/line", "alerts/paragraph", "ingest/farm"}},
 		{name: "alerts/detect", may: []string{"alerts", "alerts/line", "alerts/rolling", "ingest/farm", "ingest/pulse"},
 			tests: []string{"ingest/decode", "sim", "sim/scenario"}}, // labelled seasons, payloads and all, score the detectors
 		{name: "alerts/drill", may: []string{"alerts", "ingest/farm"}},
