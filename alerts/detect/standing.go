@@ -33,6 +33,9 @@ func (w *Watch) update(s *standing, at ms, f alerts.Finding) {
 
 func (w *Watch) clear(s *standing, at ms, text string) {
 	s.Finding.Text = text
+	if t := w.byID[SensorID(w.farm, s.Finding.Source)]; t != nil && s.Finding.KV != nil {
+		s.Finding.KV = kilo(t.LastVal) // what it is now, not what it was
+	}
 	w.emit(alerts.Returned, at, s)
 	*s = standing{}
 }
