@@ -116,9 +116,10 @@ func (p Plan) dueOn(t Task, every time.Duration, last time.Time) time.Time {
 	if t != EarthTest {
 		return p.midnight(from.Add(every))
 	}
-	// At the driest time: the next one that is at least half an interval after the last test, or the present one.
-	earliest := p.Since
-	if !last.IsZero() {
+	// At the driest time: the next one, or the present one where none is on record. A test at another time of the year
+	// stands in for none; one at the driest time holds for its interval.
+	earliest := from
+	if !last.IsZero() && p.dry(last) {
 		earliest = last.Add(every / 2)
 	}
 	for year := in(earliest, p.Location).Year() - 1; ; year++ {
@@ -134,6 +135,11 @@ func (p Plan) dueOn(t Task, every time.Duration, last time.Time) time.Time {
 
 // dryMonths is how long the driest time lasts; our own choice.
 const dryMonths = 3
+
+// dry reports whether t is within the driest time.
+func (p Plan) dry(t time.Time) bool {
+	return (int(in(t, p.Location).Month())-int(p.DriestFrom)+12)%12 < dryMonths
+}
 
 func (p Plan) midnight(t time.Time) time.Time {
 	l := in(t, p.Location)

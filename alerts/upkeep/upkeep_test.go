@@ -41,7 +41,7 @@ func TestDueDates(t *testing.T) {
 		{"earth: never, in the dry time", EarthTest, 365 * day, "2026-08-20 10:00", nil, "2026-08-20"},
 		{"earth: never, after it", EarthTest, 365 * day, "2026-10-02 10:00", nil, "2027-07-01"},
 		{"earth: tested in the dry time", EarthTest, 365 * day, "2026-04-01 10:00", []string{"2026-08-20 10:00"}, "2027-07-01"},
-		{"earth: tested in spring counts not for long", EarthTest, 365 * day, "2026-04-01 10:00", []string{"2026-05-01 10:00"}, "2027-07-01"},
+		{"earth: tested in spring, which says little", EarthTest, 365 * day, "2026-04-01 10:00", []string{"2026-05-01 10:00"}, "2026-07-01"},
 		{"earth: tested in winter", EarthTest, 365 * day, "2025-04-01 10:00", []string{"2025-12-01 10:00"}, "2026-07-01"},
 		{"earth: every other year", EarthTest, 730 * day, "2026-04-01 10:00", []string{"2026-07-10 10:00"}, "2028-07-01"},
 	} {

@@ -42,7 +42,7 @@ Growth that was trimmed is judged anew from that moment. For the earth stakes us
 			if len(args) > 1 {
 				o.Where = args[1]
 			}
-			if o.On, err = dayDone(on, &cfg.Farm); err != nil {
+			if o.On, err = dayDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
 				return err
 			}
 			if err := checkTask(&o); err != nil {
@@ -74,9 +74,9 @@ func checkTask(o *app.DoneOptions) error {
 }
 
 // dayDone reads the day on which something was done; empty is the zero time.
-func dayDone(s string, f *farm.Farm) (time.Time, error) {
+func dayDone(s string, f *farm.Farm, now time.Time) (time.Time, error) {
 	t, err := readTime(s, f.Location)
-	if err == nil && t.After(time.Now()) {
+	if err == nil && t.After(now) {
 		return t, &usageError{fmt.Errorf("%s is yet to come", s), "say it when it is done"}
 	}
 	return t, err
@@ -92,7 +92,7 @@ func newUpkeep() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return app.Upkeep(cmd.Context(), cmd.OutOrStdout(), cfg, data, time.Now())
+			return app.Upkeep(cmd.Context(), cmd.OutOrStdout(), cfg, data, clockOf(cmd.Context())())
 		},
 	}
 	configFlag(cmd, &farmFile)
@@ -123,7 +123,7 @@ values it keeps them and says what they mean. Values of a fence that was not sho
 			if err != nil {
 				return err
 			}
-			if o.On, err = dayDone(on, &cfg.Farm); err != nil {
+			if o.On, err = dayDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
 				return err
 			}
 			o.Farm, o.Where, o.Out = &cfg.Farm, args[0], cmd.OutOrStdout()

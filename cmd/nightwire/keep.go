@@ -24,7 +24,7 @@ func newStatus() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return app.Status(cmd.Context(), cmd.OutOrStdout(), cfg, data, time.Now())
+			return app.Status(cmd.Context(), cmd.OutOrStdout(), cfg, data, clockOf(cmd.Context())())
 		},
 	}
 	configFlag(cmd, &farmFile)
@@ -149,7 +149,7 @@ asks for it.`,
 }
 
 func sendTest(cmd *cobra.Command, cfg *config.Config, person string) error {
-	tried, err := app.SendTest(cmd.Context(), cfg, person, time.Now())
+	tried, err := app.SendTest(cmd.Context(), cfg, person, clockOf(cmd.Context())())
 	if err != nil {
 		return err
 	}

@@ -40,7 +40,7 @@ usual there is learnt anew. If lengths or feeds change, change the farm file as 
 			if err != nil {
 				return err
 			}
-			o.Farm, o.DataDir, o.Names, o.Now, o.Out = &cfg.Farm, data, args, time.Now(), cmd.OutOrStdout()
+			o.Farm, o.DataDir, o.Names, o.Now, o.Out = &cfg.Farm, data, args, clockOf(cmd.Context())(), cmd.OutOrStdout()
 			return placeError(app.Move(cmd.Context(), o), &cfg.Farm)
 		},
 	}

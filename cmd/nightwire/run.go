@@ -46,7 +46,7 @@ With --farms DIR it watches every farm whose file is in that folder, each with i
 			signal.Notify(again, syscall.SIGHUP)
 			defer signal.Stop(again)
 			watch, err := app.New(app.Options{
-				Config: cfg, DataDir: data, Log: newLog(cmd.ErrOrStderr(), debug), Again: again,
+				Config: cfg, DataDir: data, Log: newLog(cmd.ErrOrStderr(), debug), Again: again, Now: clockOf(cmd.Context()),
 				Load: func() (*config.Config, error) { return config.Load(farmFile) },
 			})
 			if err != nil {

@@ -13,7 +13,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"nightwire": main})
+	testscript.Main(m, map[string]func(){"nightwire": mainOrRehearsal})
 }
 
 // TestScripts runs the binary as people do: every command, every exit code, every refusal.
@@ -23,6 +23,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"waitfor": waitFor, "retain": retain, "freeport": freePort, "occupy": occupy,
 			"sensed": sensed, "waitstored": waitStored, "answer": answer, "presskeep": pressKeep,
+			"clock": setClock, "live": live, "backlog": keptBack, "hook": hook,
 		},
 	})
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -31,7 +30,7 @@ growth and faults are told; --look keeps nothing and changes nothing.`,
 			if err != nil {
 				return err
 			}
-			o.Config, o.Zones, o.Now, o.Out = cfg, args, time.Now(), cmd.OutOrStdout()
+			o.Config, o.Zones, o.Now, o.Out = cfg, args, clockOf(cmd.Context())(), cmd.OutOrStdout()
 			yes, err := app.Turnout(cmd.Context(), o)
 			var none *turnout.ErrNoZone
 			switch {
