@@ -186,30 +186,47 @@ func (d *diagnoser) wet() verdict {
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {
-			d.obs[i] = line.Observation{Volts: math.Max(r, 0.005) * d.before[i], SD: math.Hypot(d.sd[i], 0.01)}
+			p := math.Max(r, rainLeaves)
+			sd := math.Hypot(d.sd[i]+0.006/p, changeSlack*(1-p)/p) // as in one, for which no hypothesis is favoured
+			d.obs[i] = line.Observation{Volts: math.Max(r, 0.005) * d.before[i], SD: math.Max(sd, 0.01)}
 		}
 	}
-	for w := 0.5; w < 20; w *= 2 {
-		p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread}
-		for i := range p.State.Leak {
-			p.State.Leak[i] *= w
+	at := 1.0
+	try := func(w float64) {
+		if v := d.wetBy(w); v.score < best.score {
+			best, at = v, w
 		}
-		est, err := d.est.Estimate(d.obs, p)
-		if err != nil {
-			continue
-		}
-		odd := math.Abs(math.Log(w))
-		for i, g := range est.Leak {
-			off := math.Log(g/p.State.Leak[i]) / wetSpread
-			odd += off * off
-		}
-		s := est.Misfit + costWet + odd + min(odd*d.haste(), hasteMost)
-		if s < best.score {
-			best.score, best.worst = s, 0
-			best.zone = wettest(est.Leak, d.base.Leak)
-		}
+	}
+	for w := 0.5; w < 40; w *= 2 {
+		try(w)
+	}
+	for _, step := range [2]float64{1.41, 1.19} { // between two steps every zone would seem wetter than the rest
+		middle := at
+		try(middle / step)
+		try(middle * step)
 	}
 	return best
+}
+
+// wetBy weighs that every leakage is w times what it was, give or take wetSpread; the observations are wet's.
+func (d *diagnoser) wetBy(w float64) verdict {
+	v := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
+	p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread}
+	for i := range p.State.Leak {
+		p.State.Leak[i] *= w
+	}
+	est, err := d.est.Estimate(d.obs, p)
+	if err != nil {
+		return v
+	}
+	odd := math.Abs(math.Log(w))
+	for i, g := range est.Leak {
+		off := math.Log(g/p.State.Leak[i]) / wetSpread
+		odd += off * off
+	}
+	v.score = est.Misfit + costWet + odd + min(odd*d.haste(), hasteMost)
+	v.zone = wettest(est.Leak, d.base.Leak)
+	return v
 }
 
 // wetSpread is how unlike rain treats the zones: standard deviation of the logarithm of leakage after over before.

@@ -126,6 +126,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 
 // judge decides whether a reading is usual, and what follows.
 func (f *fence) judge(t *track, v float64, at, gap, now ms) {
+	t.refresh(v)
 	bad := t.Level > 0 && v < t.Level*t.dip() && !f.backTo(t.node, v, now)
 	if m := f.minimum(t.node); m > 0 && v < m {
 		t.Under++

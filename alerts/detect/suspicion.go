@@ -12,6 +12,8 @@ type suspicion struct {
 	Since  ms
 	Before []float64 // level of each node's sensor when it began; 0 unknown
 	For    string    // the incident it has become, while that is being diagnosed
+	Rounds int       // when it was diagnosed last, how often the odd sensors had been heard
+	Asked  int       // and how many readings there were
 	Waited bool      // it was looked at when its wait was over; from then on only a reading can bring something new
 }
 
@@ -29,6 +31,7 @@ func (f *fence) suspect(t *track, at ms) {
 		return
 	}
 	f.Suspect.Open, f.Suspect.Since, f.Suspect.For, f.Suspect.Waited = true, at, "", false
+	era := f.era(at)
 	for i, t := range f.tracks {
 		f.Suspect.Before[i] = 0
 		if t == nil {
@@ -36,7 +39,7 @@ func (f *fence) suspect(t *track, at ms) {
 		}
 		t.Since = since{}
 		if !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
-			f.Suspect.Before[i] = t.Level
+			f.Suspect.Before[i] = t.levelOf(era)
 		}
 	}
 	f.w.due(at + f.wait())
@@ -55,7 +58,7 @@ func (f *fence) restartSuspicion(at ms) {
 
 // closeSuspicion forgets what was odd.
 func (f *fence) closeSuspicion() {
-	f.Suspect.Open, f.Suspect.For = false, ""
+	f.Suspect.Open, f.Suspect.For, f.Suspect.Rounds, f.Suspect.Asked = false, "", 0, 0
 	for _, t := range f.tracks {
 		if t != nil {
 			t.Bad = 0
@@ -157,6 +160,13 @@ func (f *fence) decide(now ms) {
 // have us say: a sensor is called a liar, or a fall that leaves every zone over its minimum a fault, only on good
 // evidence, for nobody needs to get up for either.
 func (f *fence) conclude(now ms) {
+	if f.gradual() {
+		f.wetLow(now)
+		return
+	}
+	if !f.worthAsking() {
+		return
+	}
 	v := f.diag.diagnose(f.Suspect.Before)
 	if v.sensor >= 0 {
 		if f.tracks[v.sensor].Bad >= accuseReadings {
@@ -191,6 +201,44 @@ func (f *fence) conclude(now ms) {
 	}
 	f.open(v, now)
 }
+
+// worthAsking reports whether there is enough new since the last diagnosis of this suspicion, which is dear: a round more
+// of those who show something odd, or a quarter more readings than it had.
+func (f *fence) worthAsking() bool {
+	s, n, rounds := &f.Suspect, 0, f.rounds()
+	for _, t := range f.tracks {
+		if t != nil {
+			n += t.Since.N
+		}
+	}
+	if s.Rounds == rounds && 4*n < 5*s.Asked && f.badInARow() > 3 {
+		return false
+	}
+	s.Rounds, s.Asked = rounds, n
+	return true
+}
+
+// gradual reports whether the odd readings came by way of others half way down, on most of the sensors that show them.
+// Wires part and touch from one pulse to the next; it is rain that takes the fence down over a quarter of an hour, and
+// what it takes down recovers of itself.
+func (f *fence) gradual() bool {
+	odd, crept, readings := 0, 0, 0
+	for _, t := range f.tracks {
+		if t == nil || t.Bad == 0 {
+			continue
+		}
+		odd++
+		if n := t.halfway(); n >= 2 {
+			crept++
+			readings += n
+		}
+	}
+	return readings >= halfwayLeast && 2*crept >= odd
+}
+
+// halfwayLeast is how many readings half way down it takes to call a fall gradual; a sensor that gives the mean of its
+// period has one where a wire touched at a stroke, and noise has the odd one.
+const halfwayLeast = 3
 
 const (
 	accuseReadings = 5    // in a row, before a sensor is called a liar
@@ -289,8 +337,12 @@ func (f *fence) anyUnder() bool {
 // acceptWeather takes what the rain did to the fence as its new level.
 func (f *fence) acceptWeather() {
 	for _, t := range f.tracks {
-		if t != nil && t.Since.N > 0 {
-			t.restart(t.Since.median())
+		switch {
+		case t == nil:
+		case t.Since.N > 0:
+			t.restart(min(t.Since.median(), t.LastVal)) // it may be falling yet
+		default:
+			t.Stale = true
 		}
 	}
 	f.closeSuspicion()

@@ -43,6 +43,9 @@ type track struct {
 	Recent   [levelWindow]float64 // newest readings taken as normal
 	NRecent  int
 	Level    float64 // their median, volts; 0 until there are three
+	SetAt    ms      // when the level was last set anew
+	Past     pastLevels
+	Stale    bool    // rain came since the level was taken: the next reading that could be weather's replaces it
 	Noise    float64 // relative standard deviation of one reading about its neighbours
 	Grain    float64 // smallest step between two readings: the sensor's resolution, volts; 0 until seen
 	LastVal  float64
@@ -213,6 +216,7 @@ func (t *track) normal(v float64) {
 	t.Recent[t.NRecent%levelWindow] = v
 	t.NRecent++
 	t.relevel()
+	t.keep()
 }
 
 func (t *track) relevel() {
@@ -232,8 +236,20 @@ func (t *track) lastNormal() float64 {
 	return t.Recent[(t.NRecent-1)%levelWindow]
 }
 
+// refresh replaces a level that rain has made stale by v, unless no rain takes a wire down that far.
+func (t *track) refresh(v float64) {
+	if t.Stale && t.Level > 0 && v > rainLeaves*t.Level {
+		t.restart(v)
+	}
+	t.Stale = false
+}
+
+// rainLeaves is what a downpour leaves of a level at the least. Common practice, no source.
+const rainLeaves = 0.5
+
 // restart forgets the level and begins a new one with v.
 func (t *track) restart(v float64) {
+	t.SetAt, t.Stale = t.LastSeen, false
 	t.NRecent = 0
 	for range 3 {
 		t.Recent[t.NRecent] = v
@@ -283,6 +299,34 @@ func (t *track) took(r float64) (most, atLeast ms) {
 	}
 	atLeast = ms(float64(between) / 0.6 * float64(t.every))
 	return t.FellIn + atLeast, atLeast
+}
+
+// halfway returns how many readings in a row, the last before the suspicion and those since, lie between the level
+// before and what is shown now, clear of the noise of either: it is on the way down and was not back up meanwhile.
+func (t *track) halfway() int {
+	before := t.fence.Suspect.Before[t.node]
+	fall := before - t.Since.median()
+	clear := math.Max(0.2*fall, 2*t.noise()*before+t.Grain)
+	if before-fall < rainLeaves*before {
+		return 0
+	}
+	n := 0
+	count := func(v float64) {
+		switch {
+		case v >= before-clear:
+			n = 0
+		case v > before-fall+clear:
+			n++
+		}
+	}
+	early := max(0, t.Since.N-t.Bad) // taken as normal though the suspicion was open: they come again below
+	for k := max(0, t.NRecent-levelWindow); k < t.NRecent-early; k++ {
+		count(t.Recent[k%levelWindow])
+	}
+	for k := max(0, t.Since.N-len(t.Since.Vals)); k < t.Since.N; k++ {
+		count(t.Since.Vals[k%len(t.Since.Vals)])
+	}
+	return n
 }
 
 // agrees reports whether the sensor's last readings bear each other out that something is wrong: two alike, or three
