@@ -35,6 +35,7 @@ func storedNight(t testing.TB, now time.Time, rs []pulse.Reading) *night {
 			t.Error(err)
 		}
 	})
+	n.archive.store = n.store
 	packed := len(rs) * 9 / 10 // as in a live run: the newest are not packed yet
 	for part := range slices.Chunk(rs[:packed], 10_000) {
 		if _, err := n.store.Append(t.Context(), part); err != nil {

@@ -42,6 +42,7 @@ func millionNight(tb testing.TB) *night {
 	if n.store, err = store.Open(tb.Context(), store.Options{Path: path, Log: n.log}); err != nil {
 		tb.Fatal(err)
 	}
+	n.archive.store = n.store
 	tb.Cleanup(func() { n.store.Close() })
 	if n.journal, err = journal.Open(tb.Context(), journal.Options{Path: path}); err != nil {
 		tb.Fatal(err)

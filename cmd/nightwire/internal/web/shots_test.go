@@ -18,6 +18,7 @@ func TestScreenshots(t *testing.T) {
 		t.Skip("skipped: NIGHTWIRE_SHOTS names no folder")
 	}
 	ctx := chromium(t)
+	t.Run("link lost", func(t *testing.T) { pictureLinkLost(t, ctx, dir) })
 	stale := newFake()
 	stale.stale = 3 * time.Hour
 	stale.troubles = []string{"not connected to the broker; no sensor can be heard"}
@@ -41,6 +42,27 @@ func TestScreenshots(t *testing.T) {
 				})
 			}
 		})
+	}
+}
+
+// pictureLinkLost takes the first page after its link has dropped.
+func pictureLinkLost(t *testing.T, ctx context.Context, dir string) {
+	for _, scheme := range []string{"light", "dark"} {
+		srv := serve(t, options(newFake()))
+		b := openTab(t, ctx, srv.URL)
+		b.do(colours(scheme))
+		b.open("/")
+		srv.CloseClientConnections()
+		srv.Listener.Close()
+		b.comes(`!document.getElementById("old").hidden`)
+		b.forgive() // the link was cut on purpose
+		png, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, "home-linklost-"+scheme+"-phone.png"), png, 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 
