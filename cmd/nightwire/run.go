@@ -9,11 +9,13 @@ import (
 	"os/signal"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"nightwire/cmd/nightwire/internal/app"
 	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/daylog"
 )
 
 func newRun() *cobra.Command {
@@ -42,11 +44,13 @@ With --farms DIR it watches every farm whose file is in that folder, each with i
 			if err := cfg.ReadSecrets(); err != nil {
 				return err
 			}
+			day := daylog.Open(data, time.Now)
+			defer day.Close()
 			again := make(chan os.Signal, 1)
 			signal.Notify(again, syscall.SIGHUP)
 			defer signal.Stop(again)
 			watch, err := app.New(app.Options{
-				Config: cfg, DataDir: data, Log: newLog(cmd.ErrOrStderr(), debug), Again: again, Now: clockOf(cmd.Context()),
+				Config: cfg, DataDir: data, Log: newLog(io.MultiWriter(day, cmd.ErrOrStderr()), debug), Again: again, Now: clockOf(cmd.Context()),
 				Load: func() (*config.Config, error) { return config.Load(farmFile) },
 			})
 			if err != nil {

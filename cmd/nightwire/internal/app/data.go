@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"nightwire/alerts/journal"
 	"nightwire/alerts/notify"
 	"nightwire/ingest/store"
@@ -58,6 +60,8 @@ func (n *night) openKey(s *stack) error {
 const (
 	flushEvery = 5 * time.Second
 	packEvery  = time.Hour
+	firstCount = 10 * time.Second // after the start
+	countEvery = time.Hour
 	packAfter  = 20_000 // fresh readings; reading a zone's day goes through all of them
 	keepHours  = 10     // how much longer than single readings their hours are kept
 )
@@ -66,12 +70,17 @@ const (
 func (n *night) upkeep(ctx context.Context) error {
 	tick := time.NewTicker(flushEvery)
 	defer tick.Stop()
-	packed := time.Now()
+	packed, counted := time.Now(), time.Now().Add(firstCount-countEvery)
 	for {
 		select {
 		case <-ctx.Done():
+			n.keepCounters()
 			return nil
 		case <-tick.C:
+		}
+		if time.Since(counted) >= countEvery {
+			n.keepCounters()
+			counted = time.Now()
 		}
 		n.flush(ctx)
 		if n.store == nil {
@@ -90,6 +99,16 @@ func (n *night) upkeep(ctx context.Context) error {
 		if err := n.tidy(ctx); err != nil && ctx.Err() == nil {
 			n.log.Warn("store not tidied", "err", err)
 		}
+	}
+}
+
+// keepCounters leaves the figures in the data folder, for a support archive. Once an hour spares the card.
+func (n *night) keepCounters() {
+	if n.store == nil {
+		return
+	}
+	if err := prometheus.WriteToTextfile(filepath.Join(n.opts.DataDir, countersFile), n.reg); err != nil {
+		n.log.Debug("figures not kept", "err", err) // a full disk says so by itself
 	}
 }
 

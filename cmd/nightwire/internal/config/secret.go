@@ -120,6 +120,17 @@ func (c *Config) readSecrets(secrets []*Secret) error {
 	return out
 }
 
+// Revealed returns every secret that has been read, to look for where none may stand.
+func (c *Config) Revealed() []string {
+	var out []string
+	for _, s := range c.secrets() {
+		if s.read {
+			out = append(out, s.text)
+		}
+	}
+	return out
+}
+
 // secrets returns all secrets there may be.
 func (c *Config) secrets() []*Secret {
 	all := []*Secret{&c.Broker.Password, &c.Page.Password, &c.Page.MetricsToken}
