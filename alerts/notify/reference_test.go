@@ -41,7 +41,8 @@ func TestAlarmReference(t *testing.T) {
 		}
 	}
 	for _, c := range []alerts.Condition{alerts.Dead, alerts.Low, alerts.Dropping, alerts.Growth, alerts.Intermittent, alerts.Silent,
-		alerts.Off, alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint, alerts.Test} {
+		alerts.Off, alerts.Weak, alerts.Earth, alerts.FaultySensor, alerts.BadJoint,
+		alerts.Test, alerts.Channel, alerts.Queue, alerts.Storage, alerts.Clock} {
 		if !strings.Contains(page, "| `"+string(c)+"` |") {
 			t.Errorf("the page of alarms has no %s", c)
 		}
