@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -17,6 +18,7 @@ import (
 	"nightwire/alerts/upkeep"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/control"
+	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/store"
 )
@@ -54,6 +56,60 @@ func (n *night) dueUpkeep(ctx context.Context, now time.Time) (due []string, fre
 		}
 	}
 	return due, fresh, nil
+}
+
+// Upkeep returns what work is due, for the page.
+func (n *night) Upkeep(ctx context.Context) (web.Upkeep, error) {
+	acts, err := n.journal.Actions(ctx, time.Time{}, time.Time{})
+	if err != nil {
+		return web.Upkeep{}, err
+	}
+	now := n.now()
+	var out web.Upkeep
+	for _, r := range upkeepPlan(n.cfg, acts, now).List(acts) {
+		act, standing := r.Task.What()
+		out.Tasks = append(out.Tasks, web.UpkeepTask{Name: string(r.Task), Text: act, Standing: standing, Last: r.Last, DueOn: r.DueOn,
+			Due: r.Due(now), Test: r.Task == upkeep.EarthTest})
+	}
+	for _, s := range upkeep.Steps() {
+		out.Steps = append(out.Steps, web.UpkeepStep(s))
+	}
+	out.Tests = earthTests(n.cfg, acts)
+	slices.Reverse(out.Tests)
+	return out, nil
+}
+
+// checkDone refuses what was not done: a task that is none, an earth test that says nothing of the stakes.
+func checkDone(a alerts.Action) error {
+	if a.Kind != alerts.Done {
+		return nil
+	}
+	if !upkeep.Known(a.Task) {
+		return fmt.Errorf("%q is no task\nhint: look at the list of upkeep", a.Task)
+	}
+	if a.Earth != nil {
+		return upkeep.Check(*a.Earth)
+	}
+	return nil
+}
+
+// earthTests says what each test of the stakes meant, oldest first.
+func earthTests(cfg *config.Config, acts []alerts.Action) []string {
+	var out []string
+	for _, a := range acts {
+		_, name, _ := strings.Cut(string(a.Source), "/")
+		e := cfg.Farm.Energizer(name)
+		if a.Earth == nil || e == nil {
+			continue
+		}
+		on := a.Time
+		if !a.On.IsZero() {
+			on = a.On
+		}
+		out = append(out, fmt.Sprintf("Earth of %s, %s: %s", name, on.In(cfg.Farm.Location).Format("2 Jan 2006"),
+			upkeep.Verdict(*a.Earth, e.OpenVolts, e.SourceOhms)))
+	}
+	return out
 }
 
 // DoneOptions says what was done.
@@ -165,16 +221,8 @@ func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, no
 
 // upkeepRecord writes what the record shows: the tests of the stakes, and which zones trip most.
 func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, past []journal.Alarm, now time.Time) {
-	for _, a := range acts {
-		_, name, _ := strings.Cut(string(a.Source), "/")
-		if e := cfg.Farm.Energizer(name); a.Earth != nil && e != nil {
-			on := a.Time
-			if !a.On.IsZero() {
-				on = a.On
-			}
-			fmt.Fprintf(b, "\nEarth of %s, %s: %s\n", name, on.In(cfg.Farm.Location).Format("2 Jan 2006"),
-				upkeep.Verdict(*a.Earth, e.OpenVolts, e.SourceOhms))
-		}
+	for _, test := range earthTests(cfg, acts) {
+		fmt.Fprintf(b, "\n%s\n", test)
 	}
 	trips := letter.CountTrips(singleTrips(past, now.AddDate(-1, 0, 0)))
 	if len(trips) == 0 {

@@ -239,7 +239,7 @@ func (n *night) pass() {
 
 // Act takes in what a person did, and returns when it is recorded.
 func (n *night) Act(_ context.Context, a alerts.Action) error {
-	if err := n.knows(a.Source); err != nil {
+	if err := errors.Join(n.knows(a.Source), checkDone(a)); err != nil {
 		return err
 	}
 	n.mu.Lock()

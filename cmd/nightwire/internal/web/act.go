@@ -83,6 +83,10 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		if a.Source = farm.Source(form.Get("source")); a.Source == "" || len(a.Source) > 200 {
 			return a, errors.New("refuse.form")
 		}
+	case alerts.Done:
+		if err := readDone(&a, form); err != nil {
+			return a, err
+		}
 	default:
 		return a, errors.New("refuse.form")
 	}

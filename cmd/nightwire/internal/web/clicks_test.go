@@ -22,7 +22,7 @@ import (
 func everyPage() map[string]string {
 	return map[string]string{"home": "/", "zone-season": "/zone/lane?view=season", "zone-week": "/zone/lane?view=week", "zone-day": "/zone/lane",
 		"energizer": "/energizer/cartshed", "alarms": "/alarms", "alarm": "/alarm/20260618T060200Z-lane-dead", "night": "/night",
-		"week": "/week", "turnout": "/turnout", "login": "/login", "link": "/a/good-token", "offline": "/offline"}
+		"week": "/week", "turnout": "/turnout", "upkeep": "/upkeep", "login": "/login", "link": "/a/good-token", "offline": "/offline"}
 }
 
 // TestInBrowser does everything in a real browser, which is started once.

@@ -338,6 +338,14 @@ func (f *fakeFarm) alarmed() *fakeFarm {
 	return f
 }
 
+// Upkeep has a walk due, and the test of the earth stakes.
+func (f *fakeFarm) Upkeep(context.Context) (Upkeep, error) {
+	return Upkeep{Tasks: []UpkeepTask{
+		{Name: "walk", Text: "walk the line", Standing: "each week", Last: f.now.AddDate(0, 0, -9), DueOn: f.now.AddDate(0, 0, -2), Due: true},
+		{Name: "earth-test", Text: "test the earth stakes", Standing: "yearly", DueOn: f.now.AddDate(0, 2, 0), Test: true}},
+		Steps: []UpkeepStep{{"Switch the energizer off.", "common practice, no source"}}, Tests: []string{"2026: Good: 180 V <on> the stakes."}}, nil
+}
+
 // Turnout answers yes, for zones that are over their minimum by a quarter.
 func (f *fakeFarm) Turnout(_ context.Context, ask TurnoutAsk) (Turnout, error) {
 	f.mu.Lock()

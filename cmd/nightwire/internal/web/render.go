@@ -17,7 +17,7 @@ var templateFiles embed.FS
 
 // pageNames lists the pages; each has a file of its name under templates.
 func pageNames() []string {
-	return []string{"home", "zone", "energizer", "alarms", "alarm", "night", "week", "turnout", "login", "link", "offline", "refuse"}
+	return []string{"home", "zone", "energizer", "alarms", "alarm", "night", "week", "turnout", "upkeep", "login", "link", "offline", "refuse"}
 }
 
 // frame is what every page is rendered with. Its methods are the templates' helpers that need the moment, the farm's

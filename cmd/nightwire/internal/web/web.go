@@ -40,6 +40,7 @@ type Options struct {
 	Links    links
 	Changes  changes
 	Turnouts turnouts
+	Upkeeps  upkeeps
 
 	Registerer   prometheus.Registerer // for the page's own metrics
 	Metrics      http.Handler          // mounted on /metrics
@@ -155,6 +156,7 @@ func (s *Server) register() {
 	s.handle("GET", "/week", members, s.week)
 	s.handle("GET", "/turnout", members, s.turnout)
 	s.handle("POST", "/turnout", forms, s.keepTurnout)
+	s.handle("GET", "/upkeep", members, s.upkeep)
 	s.handle("GET", "/live", members, s.live)
 	s.handle("POST", "/act", forms, s.act)
 	s.handle("GET", "/login", open, s.loginPage)
