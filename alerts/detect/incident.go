@@ -288,7 +288,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	if in.Slow {
 		if v < minimum*1.03 {
 			in.Quiet, m.Better = now, 0
-		} else if v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp && v > 1.15*minimum {
+		} else if v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp) {
 			if m.Better == 0 {
 				m.Better = now
 			}

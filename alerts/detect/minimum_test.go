@@ -263,3 +263,26 @@ func TestHowFastItFell(t *testing.T) {
 		})
 	}
 }
+
+// A zone that is dead from the first reading on and then mended is told to be back within two hours, on the first day
+// too, when there is no other day to hold it against.
+func TestDeadFromTheFirstAndMended(t *testing.T) {
+	b := newBench(t, paddocks())
+	mended := start.Add(30 * time.Minute)
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if d.source == "zone/lane" && r.At.Before(mended) {
+			r.Set(pulse.Volts, 0)
+		}
+		return true
+	}
+	b.run(6 * time.Hour)
+	all := b.alarms()
+	if len(all) != 1 {
+		b.show()
+		t.Fatalf("%d alarms, want one", len(all))
+	}
+	last := all[0].events[len(all[0].events)-1]
+	if late := last.Time.Sub(mended); last.Kind != alerts.Returned || late > 2*time.Hour {
+		t.Errorf("last said %s %s after it was mended, want returned within two hours", last.Kind, late)
+	}
+}

@@ -127,6 +127,9 @@ func (w *Watch) Tick(now time.Time) []alerts.Event {
 	return w.out
 }
 
+// Now returns the latest moment that the watch knows of.
+func (w *Watch) Now() time.Time { return fromMS(w.state.Now) }
+
 // Next returns when Tick next has something to do. It may be early, never late.
 func (w *Watch) Next() time.Time {
 	if w.nextDue == math.MaxInt64 {
