@@ -17,6 +17,9 @@ const (
 	gatherMax   = 100 * time.Millisecond
 	maxBatch    = 500
 
+	// stallAfter is when a store that does not answer is reported, so that somebody can watch without it. A worn card
+	// may take a second or two now and then.
+	stallAfter = 5 * time.Second
 	// appendTimeout is when a store that does not answer counts as failed.
 	appendTimeout = 30 * time.Second
 	// lastTimeout is how long the last batch may take when the client ends.
@@ -136,7 +139,8 @@ func (c *Client) store(ctx context.Context, rs []pulse.Reading) bool {
 	wait := c.retry.min
 	for failed := false; ; failed = true {
 		start := time.Now()
-		err := c.append(ctx, rs)
+		slow, err := c.append(ctx, rs)
+		failed = failed || slow
 		if err == nil {
 			c.met.appendSeconds.Observe(time.Since(start).Seconds())
 			c.met.batchReadings.Observe(float64(len(rs)))
@@ -160,20 +164,32 @@ func (c *Client) store(ctx context.Context, rs []pulse.Reading) bool {
 	}
 }
 
-// append gives a batch its time to be stored also when ctx ends meanwhile.
-func (c *Client) append(ctx context.Context, rs []pulse.Reading) error {
+// append gives a batch its time to be stored also when ctx ends meanwhile. It reports whether that took so long that
+// somebody was told.
+func (c *Client) append(ctx context.Context, rs []pulse.Reading) (slow bool, err error) {
 	limit := appendTimeout
 	if ctx.Err() != nil {
 		limit = lastTimeout
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), limit)
 	defer cancel()
-	err := c.opts.Sink.Append(ctx, rs)
-	if errors.Is(err, context.DeadlineExceeded) {
-		return fmt.Errorf("the store did not answer within %s: %w", limit, err)
+	told := make(chan struct{})
+	timer := time.AfterFunc(stallAfter, func() {
+		defer close(told)
+		c.log.Warn("the store does not answer", "for", stallAfter)
+		c.stalled(errSlow)
+	})
+	err = c.opts.Sink.Append(ctx, rs)
+	if slow = !timer.Stop(); slow {
+		<-told
 	}
-	return err
+	if errors.Is(err, context.DeadlineExceeded) {
+		err = fmt.Errorf("the store did not answer within %s: %w", limit, err)
+	}
+	return slow, err
 }
+
+var errSlow = fmt.Errorf("the store has not answered for %s\nhint: see whether another program holds the data file, and whether the disk is well", stallAfter)
 
 func (c *Client) stalled(err error) {
 	if c.opts.Stalled != nil {

@@ -52,8 +52,8 @@ type Options struct {
 	// two goroutines at once. Optional.
 	Rejected func(topic string, payload []byte, err error)
 
-	// Stalled is told when readings cannot be stored, and with nil when they can again. Nothing is lost meanwhile, but
-	// nothing is seen either: a Live can watch. It must not block. Optional.
+	// Stalled is told when readings cannot be stored or the store does not answer, and with nil when they are stored
+	// again. Nothing is lost meanwhile, but nothing is seen either: a Live can watch. It must not block. Optional.
 	Stalled func(err error)
 
 	// Connected is told of each change. It must not block. Optional.
