@@ -33,6 +33,35 @@ func TestClockSetBack(t *testing.T) {
 	}
 }
 
+// TestNothingEndsLaterThanItMay has the clock set back a month while things are put aside.
+func TestNothingEndsLaterThanItMay(t *testing.T) {
+	b := NewBook(BookOptions{})
+	b.Apply(at(0), say(0, "raised x brook low high"))
+	for _, a := range []Action{act(Shelve, "x", "orla", 60), work(OutOfService, "hazel", 120)} {
+		if _, err := b.Do(at(1), a); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.Saved()
+	now := at(-30 * 24 * 60)
+	b.NotLater(now)
+	p, _ := b.Find("x")
+	if got := p.ShelvedUntil.Sub(now); got != 24*time.Hour {
+		t.Errorf("shelved for %s more, want the longest shelving", got)
+	}
+	for _, h := range b.Holds() {
+		if got := h.Until.Sub(now); got != 7*24*time.Hour {
+			t.Errorf("out of service for %s more, want the longest", got)
+		}
+		if h.RemindAt.After(h.Until) {
+			t.Errorf("the reminder comes at %s, after the end at %s", h.RemindAt, h.Until)
+		}
+	}
+	if got := len(b.Saved()); got != 2 {
+		t.Errorf("%d changes are saved, want 2", got)
+	}
+}
+
 // TestClockSetForward ends a shelving early rather than late: nothing stays hidden longer than was asked for.
 func TestClockSetForward(t *testing.T) {
 	b := NewBook(BookOptions{})

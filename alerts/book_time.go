@@ -30,6 +30,24 @@ func (b *Book) Next() time.Time {
 	return next
 }
 
+// NotLater brings back what would end later than it may, as when the clock was set back.
+func (b *Book) NotLater(now time.Time) {
+	pull := func(k savedKey, t *time.Time, longest time.Duration) {
+		if latest := now.Add(longest); t.After(latest) {
+			*t = latest
+			b.dirty[k] = true
+		}
+	}
+	for key, p := range b.points {
+		pull(savedKey{savedPoint, key}, &p.ShelvedUntil, b.opts.MaxShelve)
+		pull(savedKey{savedPoint, key}, &p.RealarmAt, b.opts.RealarmAfter)
+	}
+	for s, h := range b.holds {
+		pull(savedKey{savedHold, string(s)}, &h.Until, b.opts.MaxOutOfService)
+		pull(savedKey{savedHold, string(s)}, &h.RemindAt, b.opts.MaxOutOfService-b.opts.RemindBefore)
+	}
+}
+
 // Tick does what time does by now: shelvings and out-of-services end, reminders fall due, acknowledged alarms that are
 // still on announce themselves again. Changes come in order of their moments.
 func (b *Book) Tick(now time.Time) []Change {

@@ -39,6 +39,14 @@ func (d *Desk) Load(saved []alerts.Saved, said []alerts.EventKey) error {
 	return errors.Join(d.book.Load(saved, said), d.plan.load(saved))
 }
 
+// NotLater brings back what waits for a moment further off than it ever has to: the clock was set back. Shelving,
+// repeats and the next person then do not wait until it has come round again.
+func (d *Desk) NotLater(now time.Time) alerts.Step {
+	d.book.NotLater(now)
+	d.plan.notLater(now)
+	return d.finish(nil, orders{})
+}
+
 // SetConfig changes people, hours and layout, and keeps what is going on.
 func (d *Desk) SetConfig(cfg Config) error {
 	d.next = nil

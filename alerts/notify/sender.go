@@ -199,7 +199,7 @@ func (s *Sender) start(ctx context.Context) time.Duration {
 	wait := s.soonestReport(now)
 	for _, m := range live {
 		switch l := laneOf(&m); {
-		case m.NextTry.After(now):
+		case m.NextTry.After(now) && m.NextTry.Sub(now) <= maxAsked+lastRetry: // else the clock was set back
 			wait = min(wait, m.NextTry.Sub(now))
 		case s.flying[l] || s.onWire[m.Route.Channel] >= s.opts.AtOnce:
 			// a result will come, and bring us back here

@@ -103,7 +103,7 @@ type killing struct {
 }
 
 // killAndCount floods a watch, kills it again and again, and checks that the store has every reading once. Of readings
-// without a time of their own, those that the sensor itself sent twice may be there twice.
+// without a time of their own, those that the sensor itself sent twice may be there twice, and one for each kill.
 func killAndCount(t *testing.T, url, farmFile string, page int, k killing) {
 	t.Helper()
 	data := filepath.Join(t.TempDir(), "data")
@@ -135,7 +135,11 @@ func killAndCount(t *testing.T, url, farmFile string, page int, k killing) {
 	}
 	t.Logf("%d kills, %d readings accepted, %d stored, %d of them twice, and %d twice since the sensor sent them twice",
 		killed, k.messages, len(counts), twice, bySensor)
-	if killed != k.kills || len(counts) != k.messages || twice > 0 {
+	most := 0
+	if k.bare {
+		most = k.kills // the built-in broker may forget with the kill that it sent a message before
+	}
+	if killed != k.kills || len(counts) != k.messages || twice > most {
 		t.Errorf("after %d kills %d of %d readings are stored, %d of them twice", killed, len(counts), k.messages, twice)
 	}
 }

@@ -296,6 +296,13 @@ func exported(t *testing.T, farmFile, data string) int {
 // startMailServer starts a mail server that puts what it gets into a folder.
 func startMailServer(t *testing.T) (box string, smtp int) {
 	t.Helper()
+	smtp = port(t)
+	return startMailServerAt(t, smtp), smtp
+}
+
+// startMailServerAt does so on a given port.
+func startMailServerAt(t *testing.T, smtp int) (box string) {
+	t.Helper()
 	python := ""
 	for _, p := range []string{"python3", "/usr/bin/python3"} { // the first may be one without the system's packages
 		if exec.Command(p, "-c", "import aiosmtpd").Run() == nil {
@@ -309,10 +316,10 @@ func startMailServer(t *testing.T) (box string, smtp int) {
 		}
 		t.Skip("skipped: aiosmtpd not installed")
 	}
-	box, smtp = filepath.Join(t.TempDir(), "box"), port(t)
+	box = filepath.Join(t.TempDir(), "box")
 	startProcess(t, python, "-m", "aiosmtpd", "-n", "-l", fmt.Sprintf("127.0.0.1:%d", smtp), "-c", "aiosmtpd.handlers.Mailbox", box)
 	until(t, "the mail server listens", func() bool { return dials(smtp) })
-	return box, smtp
+	return box
 }
 
 // newestMail returns a mail whose subject matches, or nil.

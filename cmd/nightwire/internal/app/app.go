@@ -29,6 +29,9 @@ type Options struct {
 	// Now tells the time; nil for time.Now. Speed is how fast it runs against the wall's clock; 0 means as fast.
 	Now   func() time.Time
 	Speed float64
+	// Steady tells how long some time ago was, whatever becomes of Now: by it the watch notices that the clock was set.
+	// Nil for never, unless Now is nil too.
+	Steady func() time.Duration
 	// Arrived is asked once for each message when it comes, and tells the time; nil for Now.
 	Arrived func() time.Time
 
@@ -71,7 +74,8 @@ func New(opts Options) (*App, error) {
 		return nil, errors.New("a night watch needs Config, DataDir and Log")
 	}
 	if opts.Now == nil {
-		opts.Now = time.Now
+		began := time.Now()
+		opts.Now, opts.Steady = time.Now, func() time.Duration { return time.Since(began) }
 	}
 	if opts.Arrived == nil {
 		opts.Arrived = opts.Now
@@ -92,8 +96,8 @@ func New(opts Options) (*App, error) {
 // errMended says that a watch ended because its data folder can be written again.
 var errMended = errors.New("the data folder can be written again")
 
-// Run watches until ctx is done. A reload, and a data folder that can be written again, start the watch anew with what
-// it knows.
+// Run watches until ctx is done. A reload, a data folder that can be written again, and a clock that was set, start the
+// watch anew with what it knows.
 func (a *App) Run(ctx context.Context) error {
 	cfg, last := a.opts.Config, (*config.Config)(nil)
 	for {
@@ -101,8 +105,8 @@ func (a *App) Run(ctx context.Context) error {
 		switch {
 		case err == nil && next != nil:
 			cfg, last = next, cfg
-		case errors.Is(err, errMended):
-			a.opts.Log.Info("data folder can be written again, starting anew")
+		case errors.Is(err, errMended), errors.Is(err, errClockSet):
+			a.opts.Log.Info("starting anew", "since", err)
 		case err != nil && last != nil && ctx.Err() == nil:
 			a.opts.Log.Error("new farm file does not work, going on with the old one", "err", err)
 			cfg, last = last, nil
@@ -145,6 +149,9 @@ func (a *App) watch(ctx context.Context, cfg *config.Config) (next *config.Confi
 		case <-ctx.Done():
 			a.opts.Log.Info("night watch ends")
 			return nil, nil
+		case by := <-n.clockSet:
+			a.opts.Log.Warn("the clock was set", "by", by.Round(time.Second))
+			return nil, errClockSet
 		case err := <-s.failed:
 			return nil, err
 		case <-a.opts.Again:

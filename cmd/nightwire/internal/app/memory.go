@@ -89,6 +89,7 @@ func (n *night) openEngine(ctx context.Context) error {
 	for _, r := range must(n.store.LatestAll(ctx)) {
 		n.latest[r.Sensor] = r
 	}
+	n.recordQuietly(n.engine.desk.NotLater(n.now()))
 	n.log.Info("past taken up", "from_memory", known, "took", time.Since(began).Round(time.Millisecond))
 	return nil
 }
@@ -114,6 +115,10 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 		n.log.Warn("detectors' memory does not fit, reading the past again", "err", err)
 		return false, nil
 	}
+	if n.engine.watch.Now().After(n.ahead()) {
+		n.log.Warn("detectors' memory is from a clock that ran ahead, reading the past again", "memory", n.engine.watch.Now())
+		return false, n.forget()
+	}
 	n.withdraw(anew)
 	if m.Held != nil {
 		n.engine.rules.held = m.Held
@@ -137,7 +142,7 @@ func (n *night) recall(ctx context.Context) (bool, error) {
 			return false, err
 		}
 		for _, r := range rs {
-			if ofToday(&r) {
+			if ofToday(&r) && !r.Arrived.After(n.ahead()) {
 				n.catchUp(r)
 			}
 		}
@@ -199,7 +204,7 @@ func (n *night) relive(ctx context.Context) error {
 		}
 	}
 	ofToday := n.ofToday()
-	for r, err := range n.past(ctx, from) {
+	for r, err := range n.past(ctx, from, n.ahead()) {
 		if err != nil {
 			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
 				n.log.Warn("a part of the past not read", "err", err)
@@ -232,21 +237,43 @@ func (n *night) reconcile(now time.Time, standing map[string]alerts.Event) {
 	}
 	slices.SortFunc(events, func(a, b alerts.Event) int { return a.Time.Compare(b.Time) })
 	for _, p := range n.engine.desk.Book().Points() {
-		if p.On() && !stands[p.Key()] && !p.Condition.OfWatch() {
-			f := p.Finding
-			f.Text = "No longer so, as the readings since then show."
-			events = append(events, alerts.Event{ID: p.ID, Time: now.UTC().Truncate(time.Second), Kind: alerts.Returned, Finding: f})
+		if !p.On() || stands[p.Key()] || p.Condition.OfWatch() {
+			continue
 		}
+		f := p.Finding
+		f.Text = "No longer so, as the readings since then show."
+		e := alerts.Event{ID: p.ID, Time: now.UTC().Truncate(time.Second), Kind: alerts.Returned, Finding: f}
+		if p.Raised.After(n.ahead()) {
+			// Its readings are from a clock that ran ahead and were passed over. It is over unless it is found again.
+			n.engine.rules.held[e.ID] = hold{e, now.Add(findAgain * n.slowest())}
+			continue
+		}
+		events = append(events, e)
 	}
 	if len(events) > 0 {
 		n.recordQuietly(n.engine.desk.Events(now, events...))
 	}
 }
 
+// findAgain is within how many reporting periods a fault that still stands is found again: two readings are needed.
+const findAgain = 4
+
+// slowest returns the longest reporting period of all sensors.
+func (n *night) slowest() time.Duration {
+	longest := time.Minute
+	for i := range n.cfg.Farm.Energizers {
+		longest = max(longest, n.cfg.Farm.Energizers[i].Sensor.Every)
+	}
+	for i := range n.cfg.Farm.Zones {
+		longest = max(longest, n.cfg.Farm.Zones[i].Sensor.Every)
+	}
+	return longest
+}
+
 func pointOf(f alerts.Finding) string { return string(f.Source) + "/" + string(f.Condition) }
 
-// past returns every sensor's readings from a time on, together in order of time.
-func (n *night) past(ctx context.Context, from time.Time) iter.Seq2[pulse.Reading, error] {
+// past returns every sensor's readings of a stretch of time, together in order of time.
+func (n *night) past(ctx context.Context, from, to time.Time) iter.Seq2[pulse.Reading, error] {
 	return func(yield func(pulse.Reading, error) bool) {
 		names, err := n.store.Sensors(ctx)
 		if err != nil {
@@ -260,7 +287,7 @@ func (n *night) past(ctx context.Context, from time.Time) iter.Seq2[pulse.Readin
 		}
 		var heads []head
 		for _, name := range names {
-			next, stop := iter.Pull2(n.archive.readings(ctx, name, from, time.Time{}))
+			next, stop := iter.Pull2(n.archive.readings(ctx, name, from, to))
 			defer stop()
 			if r, err, ok := next(); ok {
 				heads = append(heads, head{r, err, next})

@@ -50,6 +50,9 @@ type night struct {
 	tail    *store.Tail   // what is to be copied to the mirror; nil without one
 	grown   chan struct{} // holds one: readings were stored
 
+	clock    setClock
+	clockSet chan time.Duration // by how much; holds one
+
 	batches chan batch // stored, on their way to the detectors
 	ended   chan struct{}
 
@@ -99,6 +102,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
 	n.began = time.Now()
+	n.clock, n.clockSet = newSetClock(opts.Now, opts.Steady), make(chan time.Duration, 1)
 	mark(&n.pulses.turned)
 	return n
 }
@@ -113,6 +117,9 @@ func (n *night) component(name string) *slog.Logger { return n.log.With("compone
 func (n *night) Append(ctx context.Context, rs []pulse.Reading) error {
 	if n.store == nil {
 		return n.dataErr
+	}
+	if n.looksAtClock() {
+		return errClockSet // they come again, with their right times
 	}
 	mark(&n.pulses.storing)
 	defer n.pulses.storing.Store(0)
@@ -209,7 +216,7 @@ func (n *night) glance(rs []pulse.Reading) {
 
 // note keeps a sensor's newest reading for the page.
 func (n *night) note(r pulse.Reading) {
-	if old, ok := n.latest[r.Sensor]; !ok || !r.At.Before(old.At) {
+	if old, ok := n.latest[r.Sensor]; !ok || !r.At.Before(old.At) || old.At.After(n.ahead()) {
 		n.latest[r.Sensor] = r
 	}
 	n.newestAt.Store(max(n.newestAt.Load(), r.At.UnixMilli()))
@@ -228,6 +235,9 @@ func (n *night) shown() time.Time {
 
 // pass lets time pass.
 func (n *night) pass() {
+	if n.looksAtClock() {
+		return
+	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if len(n.batches) == 0 {
@@ -235,6 +245,19 @@ func (n *night) pass() {
 		n.test(n.now())
 		n.lookAtItself(n.now())
 	}
+}
+
+// looksAtClock reports whether the clock was set since this watch began, and asks for a new one if so.
+func (n *night) looksAtClock() bool {
+	by := n.clock.setBy()
+	if by == 0 {
+		return false
+	}
+	select {
+	case n.clockSet <- by:
+	default: // it is known
+	}
+	return true
 }
 
 // Act takes in what a person did, and returns when it is recorded.

@@ -26,7 +26,7 @@ func newRules(by map[string]config.Rule) rules { return rules{by: by, held: map[
 
 // apply returns what is to be said now of the events.
 func (r *rules) apply(events []alerts.Event) []alerts.Event {
-	if len(r.by) == 0 || len(events) == 0 {
+	if len(r.by) == 0 && len(r.held) == 0 || len(events) == 0 {
 		return events
 	}
 	var out []alerts.Event
