@@ -110,11 +110,11 @@ func mailAway(t *testing.T) tally {
 	x.start()
 	x.dies()
 	tries := kills(2, 5)
-	until(t, "it was tried again", func() bool { return strings.Count(x.watch.said(), "message not taken") >= tries })
+	x.await("it was tried again", func() bool { return strings.Count(x.watch.said(), "message not taken") >= tries })
 	box := startMailServerAt(t, smtp)
-	until(t, "the mail comes", func() bool { return newestMail(t, box, "(?i)hazel.*dead") != nil })
+	x.await("the mail comes", func() bool { return newestMail(t, box, "(?i)hazel.*dead") != nil })
 	x.heals()
-	until(t, "the mail that it is over", func() bool { return newestMail(t, box, "(?i)hazel is back") != nil })
+	x.await("the mail that it is over", func() bool { return newestMail(t, box, "(?i)hazel is back") != nil })
 	c := x.finish(1)
 	c.messages *= 2 // both routes
 	files, err := os.ReadDir(box + "/new")
@@ -146,7 +146,7 @@ func pushHangs(t *testing.T) tally {
 	x.heals()
 	t.Logf("told of both by the other route within %s", time.Since(began).Round(time.Millisecond))
 	close(free)
-	until(t, "both pushes come", func() bool { return len(pushed) >= 2 })
+	x.await("both pushes come", func() bool { return len(pushed) >= 2 })
 	c := x.finish(1)
 	c.messages *= 2
 	c.messagesTwice += len(pushed) - 2
@@ -162,7 +162,7 @@ func nameGone(t *testing.T) tally {
 	x.channels = fmt.Sprintf(", mail: {host: %s, port: %d, security: none, from: fence@example.org}", unknown, smtp)
 	x.start()
 	x.dies()
-	until(t, "the mail was tried", func() bool { return strings.Contains(x.watch.said(), "message not taken") })
+	x.await("the mail was tried", func() bool { return strings.Contains(x.watch.said(), "message not taken") })
 	text, err := os.ReadFile(x.farmFile)
 	if err != nil {
 		t.Fatal(err)
@@ -173,10 +173,10 @@ func nameGone(t *testing.T) tally {
 	if err := x.watch.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}
-	until(t, "the mail comes", func() bool { return newestMail(t, box, "(?i)hazel.*dead") != nil })
+	x.await("the mail comes", func() bool { return newestMail(t, box, "(?i)hazel.*dead") != nil })
 	x.watch.ready(t, x.page)
 	x.heals()
-	until(t, "the mail that it is over", func() bool { return newestMail(t, box, "(?i)hazel is back") != nil })
+	x.await("the mail that it is over", func() bool { return newestMail(t, box, "(?i)hazel is back") != nil })
 	c := x.finish(1)
 	c.messages *= 2
 	return c

@@ -232,6 +232,9 @@ func (x *trial) send(kv map[string]float64) {
 // bareSensor is the one whose reports have no time of their own.
 const bareSensor = "hazel"
 
+// patience is how long the sensors wait for the broker's word; when the connection is lost they know at once.
+const patience = 20 * time.Second
+
 // publish sends reports and returns those that the broker did not take.
 func (x *trial) publish(rs []report, first bool) (left []report) {
 	var toks []paho.Token
@@ -244,7 +247,7 @@ func (x *trial) publish(rs []report, first bool) (left []report) {
 			x.resent[rs[i].number] = true
 			x.mu.Unlock()
 		}
-		if !tok.WaitTimeout(2*time.Second) || tok.Error() != nil {
+		if !tok.WaitTimeout(patience) || tok.Error() != nil {
 			left = append(left, rs[i])
 		}
 	}
@@ -253,6 +256,13 @@ func (x *trial) publish(rs []report, first bool) (left []report) {
 
 // steadily has the sensors report on and on until it is told to stop.
 func (x *trial) steadily(every time.Duration) (stop func()) { return repeatedly(every, x.round) }
+
+// await polls for a condition while the sensors report.
+func (x *trial) await(what string, ok func() bool) {
+	x.Helper()
+	defer x.steadily(100 * time.Millisecond)()
+	until(x, what, ok)
+}
 
 func (x *trial) show(hazel float64) {
 	x.mu.Lock()
@@ -265,9 +275,7 @@ func (x *trial) dies() {
 	x.Helper()
 	x.show(0)
 	x.alarms++
-	stop := x.steadily(100 * time.Millisecond)
-	until(x, "Ann is told that hazel is dead", func() bool { return len(x.hook.messages("raised")) >= x.alarms })
-	stop()
+	x.await("Ann is told that hazel is dead", func() bool { return len(x.hook.messages("raised")) >= x.alarms })
 	for range 10 { // it stays so for a while, or the fall and the rise are one to the detectors
 		x.round()
 	}
@@ -277,8 +285,7 @@ func (x *trial) dies() {
 func (x *trial) heals() {
 	x.Helper()
 	x.show(7)
-	defer x.steadily(100 * time.Millisecond)()
-	until(x, "Ann is told that hazel is back", func() bool { return len(x.hook.messages("returned")) >= x.alarms })
+	x.await("Ann is told that hazel is back", func() bool { return len(x.hook.messages("returned")) >= x.alarms })
 }
 
 // counted compares what the brokers took with what is kept: how much is missing, and how much is there twice although

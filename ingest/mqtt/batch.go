@@ -102,7 +102,7 @@ func (c *Client) take(b *batch, m *message) {
 		c.reject(m, reason, err)
 		return
 	}
-	if m.Duplicate() {
+	if c.mayBeAgain(m) {
 		n := len(rs)
 		if rs = c.before.without(rs); len(rs) < n {
 			c.met.repeated.Inc()

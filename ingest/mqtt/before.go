@@ -12,14 +12,10 @@ import (
 // are not stored.
 type before map[pulse.Reading]int
 
-// beforeSpan is how long before the last of them a reading can have come and still lack its acknowledgement, which
-// follows the commit at once. A sensor reports more seldom, so two reports that say the same are not taken for one.
-const beforeSpan = 5 * time.Second
-
 func newBefore(rs []pulse.Reading) before {
 	b := before{}
 	for _, r := range rs {
-		if r.At.Equal(r.Arrived) && rs[len(rs)-1].Arrived.Sub(r.Arrived).Abs() <= beforeSpan {
+		if r.At.Equal(r.Arrived) {
 			b[content(r)]++
 		}
 	}
@@ -47,4 +43,17 @@ func (b before) without(rs []pulse.Reading) []pulse.Reading {
 		}
 		return true
 	})
+}
+
+// forgetfulFor is how long after the first connection unmarked messages are held against what was stored before: what
+// comes again comes at once.
+const forgetfulFor = 5 * time.Second
+
+// mayBeAgain reports whether a message may be one that was stored before this start.
+func (c *Client) mayBeAgain(m *message) bool {
+	if m.Duplicate() || !c.opts.Forgetful {
+		return m.Duplicate()
+	}
+	up := c.firstUp.Load()
+	return up == 0 || m.arrived.UnixMilli()-up < forgetfulFor.Milliseconds()
 }

@@ -44,9 +44,13 @@ type Options struct {
 	// Now tells the time of arrival; nil for time.Now.
 	Now func() time.Time
 
-	// Before are the readings stored last before this start, in order. They may not have been acknowledged, and come
-	// again: those without a time of their own are known by what they say. Optional.
+	// Before are the readings that may have been stored before this start and not acknowledged. They come again: those
+	// without a time of their own are known by what they say. Optional.
 	Before []pulse.Reading
+
+	// Forgetful says that the broker does not mark what it sends again when it was killed too, as the embedded one.
+	// What comes first is then held against Before whether marked or not.
+	Forgetful bool
 
 	// Rejected is told of each message that gave no readings. It must not block or keep payload, and may be called by
 	// two goroutines at once. Optional.
@@ -82,16 +86,17 @@ const (
 
 // Client feeds readings from a broker into a store. It works with a persistent session at QoS 1.
 type Client struct {
-	opts   Options
-	log    *slog.Logger
-	met    *Metrics
-	link   link
-	queue  chan message
-	ledger *ledger
-	before before
-	stamps stamps
-	limit  *rate.Limiter // nil for none
-	retry  pause         // between tries to store
+	opts    Options
+	log     *slog.Logger
+	met     *Metrics
+	link    link
+	queue   chan message
+	ledger  *ledger
+	before  before
+	firstUp atomic.Int64 // when it first had a connection, Unix milliseconds
+	stamps  stamps
+	limit   *rate.Limiter // nil for none
+	retry   pause         // between tries to store
 
 	queueBytes atomic.Int64 // payloads in the queue
 	overflowed atomic.Bool  // messages were dropped on this connection
@@ -167,6 +172,7 @@ func (c *Client) connected(up bool) {
 	v := 0.0
 	if up {
 		v = 1
+		c.firstUp.CompareAndSwap(0, c.opts.Now().UnixMilli())
 		c.met.connects.Inc()
 	}
 	c.met.connected.Set(v)

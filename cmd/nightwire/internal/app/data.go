@@ -86,6 +86,7 @@ func (n *night) upkeep(ctx context.Context) error {
 		if n.store == nil {
 			continue
 		}
+		n.acknowledged()
 		stats, err := n.store.Stats(ctx)
 		if err != nil {
 			n.log.Warn("store's figures not read", "err", err)

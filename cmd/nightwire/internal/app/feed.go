@@ -29,6 +29,7 @@ type feed struct {
 	listening atomic.Pointer[mqtt.Client] // client, for the watch, which runs before there is one
 	secret    string                      // the password
 	dial      func(context.Context) (net.Conn, error)
+	young     atomic.Pointer[time.Time] // when it first reached the broker
 
 	mu      sync.Mutex
 	blindOf map[string]bool // why readings cannot be stored
@@ -53,12 +54,13 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 		n.sightless(troubleStore, n.dataErr)
 		return nil
 	}
-	before, err := n.store.Last(ctx, lastStored)
+	before, err := n.unacknowledged(ctx)
 	if err != nil {
 		n.log.Warn("newest readings not read, some may be stored twice", "err", err)
 	}
 	f.client, err = mqtt.New(mqtt.Options{
-		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n, PerSecond: n.opts.MessagesPerSecond, Before: before,
+		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n, PerSecond: n.opts.MessagesPerSecond,
+		Before: before, Forgetful: b.Embedded(),
 		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.opts.Arrived, Rejected: n.rejected,
 		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected, Will: n.board.will(),
 	})
@@ -67,16 +69,13 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 	}
 	f.listening.Store(f.client)
 	n.connected(false)
+	s.push(n.endInPeace)
 	s.start(ctx, "mqtt", f.client.Run)
 	if b.Embedded() {
 		n.awaitListening(ctx)
 	}
 	return n.openBoard(ctx, s)
 }
-
-// lastStored is more readings than are ever stored and not yet acknowledged: a batch, and one whose acknowledgements
-// were on their way.
-const lastStored = 2000
 
 // awaitListening waits until the built-in broker keeps messages for us: what a sensor sends before our very first
 // subscription reaches nobody. An outside broker may be away for long, and is not waited for.
@@ -170,6 +169,7 @@ func (n *night) connected(up bool) {
 		n.pulses.unheard.Store(0)
 		n.troubles.set(troubleBroker, nil)
 		poke(n.feed.heard)
+		n.feed.young.CompareAndSwap(nil, new(time.Now()))
 		n.board.connected()
 		return
 	}
