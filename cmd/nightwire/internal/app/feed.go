@@ -54,13 +54,13 @@ func (n *night) openFeed(ctx context.Context, s *stack) error {
 		n.sightless(troubleStore, n.dataErr)
 		return nil
 	}
-	before, err := n.unacknowledged(ctx)
+	before, killed, err := n.unacknowledged(ctx)
 	if err != nil {
 		n.log.Warn("newest readings not read, some may be stored twice", "err", err)
 	}
 	f.client, err = mqtt.New(mqtt.Options{
 		Config: f.config, Password: f.secret, Dial: f.dial, Topics: n.topics(), Decode: n.decode, Sink: n, PerSecond: n.opts.MessagesPerSecond,
-		Before: before, Forgetful: b.Embedded(),
+		Before: before, Forgetful: killed && b.Embedded(),
 		Log: n.component("mqtt"), Metrics: mqtt.NewMetrics(n.reg), Now: n.opts.Arrived, Rejected: n.rejected,
 		Stalled: func(err error) { n.sightless(troubleStore, err) }, Connected: n.connected, Will: n.board.will(),
 	})

@@ -15,12 +15,10 @@ import (
 
 const (
 	// unackedFile says from where on readings may be stored and not acknowledged. It is there while a watch is young: one
-	// that is killed before it has acknowledged what came again leaves that to the next. One that ended in peace leaves
-	// word that there are none.
+	// that is killed before it has acknowledged what came again leaves that to the next.
 	unackedFile = "unacked.json"
-	// lastStored is more readings than are ever stored and not yet acknowledged: a batch, and one whose acknowledgements
-	// were on their way.
-	lastStored = 2000
+	// lastStored is more than any broker has in flight, since packet identifiers have 16 bits.
+	lastStored = 1 << 16
 	// unackedFor is how long before the last reading one can have come and still lack its acknowledgement, which follows
 	// the commit at once. Sensors report more seldom, so two reports that say the same are not taken for one.
 	unackedFor = 5 * time.Second
@@ -30,31 +28,42 @@ const (
 
 // unacked is what the file holds.
 type unacked struct {
-	From store.Cursor `json:"from"`
+	From  *store.Cursor `json:"from,omitempty"`  // missing when the time of arrival tells
+	Ended bool          `json:"ended,omitempty"` // the watch ended in peace
 }
 
-// unacknowledged returns the readings that may come again since they were stored and not acknowledged before this start.
-func (n *night) unacknowledged(ctx context.Context) ([]pulse.Reading, error) {
-	rs, err := n.store.Last(ctx, lastStored)
-	if err != nil || len(rs) == 0 {
-		return nil, err
+// unacknowledged returns the readings that may come again since they were stored and not acknowledged before this start,
+// and whether the watch before was killed.
+func (n *night) unacknowledged(ctx context.Context) (rs []pulse.Reading, killed bool, err error) {
+	var earlier unacked
+	path := filepath.Join(n.opts.DataDir, unackedFile)
+	if data, err := os.ReadFile(path); err == nil && json.Unmarshal(data, &earlier) != nil {
+		earlier = unacked{}
 	}
 	end, err := n.store.End(ctx)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
-	first := len(rs) - 1
-	for first > 0 && rs[len(rs)-1].Arrived.Sub(rs[first-1].Arrived).Abs() <= unackedFor {
-		first--
+	last := lastBatches
+	if earlier.From != nil {
+		last = int(min(max(end-*earlier.From, 0), lastStored))
 	}
-	start := end - store.Cursor(len(rs))
-	path := filepath.Join(n.opts.DataDir, unackedFile)
-	var earlier unacked
-	if data, err := os.ReadFile(path); err == nil && json.Unmarshal(data, &earlier) == nil {
-		first = int(min(max(earlier.From-start, 0), end-start))
+	if rs, err = n.store.Last(ctx, last); err != nil {
+		return nil, false, err
 	}
-	return rs[first:], n.leaveWord(unacked{From: start + store.Cursor(first)})
+	if earlier.From == nil && len(rs) > 0 {
+		newest := rs[len(rs)-1].Arrived
+		first := len(rs) - 1
+		for first > 0 && newest.Sub(rs[first-1].Arrived).Abs() <= unackedFor {
+			first--
+		}
+		rs = rs[first:]
+	}
+	return rs, !earlier.Ended, n.leaveWord(unacked{From: new(end - store.Cursor(len(rs)))})
 }
+
+// lastBatches is more readings than come within unackedFor on any farm.
+const lastBatches = 5000
 
 func (n *night) leaveWord(u unacked) error {
 	data, err := json.Marshal(u)
@@ -64,14 +73,10 @@ func (n *night) leaveWord(u unacked) error {
 	return writeWhole(filepath.Join(n.opts.DataDir, unackedFile), data)
 }
 
-// endInPeace leaves word, once the client has ended, that everything stored is acknowledged.
+// endInPeace leaves word that the client has acknowledged what it stored, though the broker may not have heard all.
 func (n *night) endInPeace() error {
-	end, err := n.store.End(context.Background())
-	if err == nil {
-		err = n.leaveWord(unacked{From: end})
-	}
-	if err != nil {
-		n.log.Warn("no word left that all is acknowledged", "err", err)
+	if err := n.leaveWord(unacked{Ended: true}); err != nil {
+		n.log.Warn("no word left that the watch ended in peace", "err", err)
 	}
 	return nil
 }

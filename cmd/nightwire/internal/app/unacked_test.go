@@ -38,7 +38,7 @@ func (n *night) storeAt(t *testing.T, seconds ...float64) {
 // again returns when the readings that may come again were read, in seconds.
 func (n *night) again(t *testing.T) (out []float64) {
 	t.Helper()
-	rs, err := n.unacknowledged(t.Context())
+	rs, _, err := n.unacknowledged(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,13 +58,12 @@ func TestUnacknowledgedOutlastsASecondKill(t *testing.T) {
 		old  bool // it lives long enough to acknowledge everything
 		ends bool // in peace
 	}{
-		{"nothing", nil, nil, false, false},
+		{"nothing", nil, nil, true, false},
 		{"the last seconds", []float64{0, 100, 103, 104}, []float64{100, 103, 104}, false, false},
 		{"and those before when killed at once", []float64{120, 121}, []float64{100, 103, 104, 120, 121}, true, false},
 		{"but not after it has lived", []float64{300}, []float64{300}, false, true},
-		{"and none after it ended in peace", nil, nil, false, true},
-		{"nor then", nil, nil, false, false},
-		{"killed", []float64{301}, []float64{301}, false, false},
+		{"nor after one that ended in peace", []float64{301}, []float64{300, 301}, false, false},
+		{"which was killed", []float64{400}, []float64{300, 301, 400}, false, false},
 	}
 	for _, s := range steps {
 		n := youngNight(t, dir)
