@@ -27,8 +27,8 @@ type told struct {
 	Alarms                 []struct{ Source, Condition string }
 }
 
-// hook is a web address that messages are posted to.
-type hook struct {
+// webAddress is a web address that messages are posted to.
+type webAddress struct {
 	url string
 
 	mu   sync.Mutex
@@ -36,16 +36,16 @@ type hook struct {
 	hang chan struct{} // while it is open nothing is answered; nil for never
 }
 
-func startHook(t testing.TB) *hook {
+func startHook(t testing.TB) *webAddress {
 	t.Helper()
-	h := &hook{}
+	h := &webAddress{}
 	server := httptest.NewServer(http.HandlerFunc(h.take))
 	t.Cleanup(server.Close)
 	h.url = server.URL
 	return h
 }
 
-func (h *hook) take(w http.ResponseWriter, r *http.Request) {
+func (h *webAddress) take(w http.ResponseWriter, r *http.Request) {
 	var m told
 	if err := json.NewDecoder(r.Body).Decode(&m); err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
@@ -67,14 +67,14 @@ func (h *hook) take(w http.ResponseWriter, r *http.Request) {
 }
 
 // messages returns what was told of a kind: raised, returned and so on; all with none.
-func (h *hook) messages(kind string) []told {
+func (h *webAddress) messages(kind string) []told {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return slices.DeleteFunc(slices.Clone(h.got), func(m told) bool { return kind != "" && m.Kind != kind })
 }
 
 // twice returns how many messages came again.
-func (h *hook) twice() (n int) {
+func (h *webAddress) twice() (n int) {
 	seen := map[string]bool{}
 	for _, m := range h.messages("") {
 		if seen[m.Message] {
@@ -106,7 +106,7 @@ type trial struct {
 	url            string // where the sensors publish
 	page           int
 	farmFile, data string
-	hook           *hook
+	hook           *webAddress
 	every          time.Duration // how often the sensors should report; mostly they report more often
 	watch          *process
 	ann, channels  string // more of the farm file
