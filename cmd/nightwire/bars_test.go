@@ -9,7 +9,6 @@ import (
 	"runtime/debug"
 	"slices"
 	"strconv"
-	"strings"
 	"testing"
 	"time"
 
@@ -170,35 +169,6 @@ func TestBuildsForBoards(t *testing.T) {
 	}
 }
 
-// BenchmarkDrain lets a backlog of QoS 1 messages run out of mosquitto: first into a bare paho subscriber that only
-// acknowledges, then into a whole night watch that decodes, stores durably, looks and acknowledges. The bar is a ratio
-// of 0.7. Sizes are set by NIGHTWIRE_DRAIN.
-func BenchmarkDrain(b *testing.B) {
-	messages := 50_000
-	if n, err := strconv.Atoi(os.Getenv("NIGHTWIRE_DRAIN")); err == nil {
-		messages = n
-	}
-	mqtt, page := startMosquitto(b), port(b)
-	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
-	farmFile := sensorFarm(b, 20, fmt.Sprintf("broker: {url: %q}\npage: {listen: \"127.0.0.1:%d\"}\n", url, page))
-	data := filepath.Join(b.TempDir(), "data")
-	watch := startWatch(b, farmFile, data)
-	watch.ready(b, page)
-	watch.stop(b)
-	bare := bareOptions(url, nil)
-	subscribeBare(b, bare)
-	from := time.Now().Add(-24 * time.Hour)
-	var bareRate, wholeRate float64
-	for b.Loop() {
-		from = backlog(b, url, from, messages)
-		bareRate = drainBare(b, url, messages)
-		wholeRate = drainWhole(b, farmFile, data, page, messages)
-	}
-	b.ReportMetric(bareRate, "bare/s")
-	b.ReportMetric(wholeRate, "whole/s")
-	b.ReportMetric(wholeRate/bareRate, "ratio")
-}
-
 // backlog publishes messages for sessions that are away, each with a time of its own, and returns the next time.
 func backlog(tb testing.TB, url string, from time.Time, messages int) time.Time {
 	tb.Helper()
@@ -240,49 +210,4 @@ func subscribeBare(tb testing.TB, o *paho.ClientOptions) {
 		tb.Fatalf("subscribe: %v", tok.Error())
 	}
 	c.Disconnect(100)
-}
-
-// drainBare returns how many messages a second the bare subscriber takes.
-func drainBare(tb testing.TB, url string, messages int) float64 {
-	tb.Helper()
-	done := make(chan struct{})
-	n := 0
-	var first time.Time
-	c := dialPaho(tb, bareOptions(url, func(_ paho.Client, m paho.Message) {
-		if n == 0 {
-			first = time.Now()
-		}
-		m.Ack()
-		if n++; n == messages {
-			close(done)
-		}
-	}))
-	select {
-	case <-done:
-	case <-time.After(scriptWait):
-		tb.Fatal("the bare subscriber did not get all")
-	}
-	rate := float64(messages) / time.Since(first).Seconds()
-	c.Disconnect(250)
-	return rate
-}
-
-// drainWhole returns how many messages a second the night watch stores and acknowledges, from its first to its last.
-func drainWhole(tb testing.TB, farmFile, data string, page, messages int) float64 {
-	tb.Helper()
-	watch := startWatch(tb, farmFile, data)
-	var first time.Time
-	until(tb, "the watch has acknowledged all", func() bool {
-		text := get(fmt.Sprintf("http://127.0.0.1:%d/metrics", page))
-		if first.IsZero() && !strings.Contains(text, "nightwire_mqtt_messages_received_total 0\n") && text != "" {
-			first = time.Now()
-		}
-		return metric(page, "nightwire_mqtt_messages_acked_total") >= float64(messages)
-	})
-	rate := float64(messages) / time.Since(first).Seconds()
-	if n := metric(page, "nightwire_readings_stored_total"); n != float64(messages) {
-		tb.Errorf("%v readings are stored, want %d", n, messages)
-	}
-	watch.stop(tb)
-	return rate
 }

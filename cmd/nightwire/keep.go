@@ -63,8 +63,10 @@ With --actions it writes what people did instead, one JSON object a line, for re
 				return err
 			}
 			return writeFile(cmd, out, func(w io.Writer) error {
-				opts.Out = w
+				bar := progress(cmd, "exporting", "bytes", -1) // how much there is, is known at the end
+				opts.Out = io.MultiWriter(w, bar)
 				n, err := app.Export(cmd.Context(), opts)
+				_ = bar.Finish() // only drawing can fail
 				if err == nil {
 					fmt.Fprintln(cmd.ErrOrStderr(), n, "readings")
 				}

@@ -84,7 +84,7 @@ A reading is never proof that a wire is dead or safe to touch: switch off, then 
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.AddCommand(newInit(), newRun(), newDemo(), newCheck(), newPlan(), newSim(), newReplay())
-	root.AddCommand(newStatus(), newExport(), newBackup(), newSupport(), newRestore())
+	root.AddCommand(newStatus(), newExport(), newImport(), newBackup(), newSupport(), newRestore())
 	root.AddCommand(newTurnout(), newMove(), newDone(), newUpkeep(), newEarthTest())
 	root.AddCommand(newSendTest(), newSensor(), newSensors(), newManual(), newVersion())
 	strict(root)

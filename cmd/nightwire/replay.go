@@ -27,7 +27,9 @@ their alarms, one JSON object a line. It uses the capture's clock and sends noth
 				return err
 			}
 			defer in.Close()
-			opts := app.ReplayOptions{Config: cfg, Capture: in, Out: cmd.OutOrStdout()}
+			capture, done := watched(cmd, "replaying", in)
+			defer done()
+			opts := app.ReplayOptions{Config: cfg, Capture: capture, Out: cmd.OutOrStdout()}
 			if journal != "" {
 				j, err := openInput(cmd, journal)
 				if err != nil {
@@ -37,6 +39,7 @@ their alarms, one JSON object a line. It uses the capture's clock and sends noth
 				opts.Journal = j
 			}
 			counts, err := app.Replay(cmd.Context(), opts)
+			done()
 			if err != nil {
 				return err
 			}

@@ -13,7 +13,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"nightwire": mainOrRehearsal})
+	testscript.Main(m, map[string]func(){"nightwire": mainOrRehearsal, "bare-subscriber": bareSubscriber})
 }
 
 // TestScripts runs the binary as people do: every command, every exit code, every refusal.

@@ -66,7 +66,7 @@ func rooms() []room {
 		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
 		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/farms",
-			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "golang.org/x/term", // is it a terminal?
+			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "github.com/schollz/progressbar/v3", "golang.org/x/term", // is it a terminal?
 			"alerts",                                                                         // the manual page has its cautions
 			"alerts/plan", "alerts/turnout", "alerts/upkeep", "ingest/farm", "sim/scenario"}, // the command line names soils, zones, tasks and seasons
 			tests: []string{paho, "github.com/nats-io/nats-server/v2/...", "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them

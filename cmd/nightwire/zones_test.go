@@ -1,0 +1,143 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// What BenchmarkHundredThousandZones watches.
+const (
+	manyFarmCount = 100
+	rowsPerFarm   = 100
+	zonesPerRow   = 10
+)
+
+func writeBigFarm(b *testing.B, dir, name, url string) {
+	b.Helper()
+	var t strings.Builder
+	fmt.Fprintf(&t, "farm: %s\nenergizers:\n", name)
+	for r := range rowsPerFarm {
+		fmt.Fprintf(&t, "  - {name: e%d, open_kv: 8, sensor: {topic: %s/e%d, every: 60s}}\n", r, name, r)
+	}
+	t.WriteString("zones:\n")
+	for r := range rowsPerFarm {
+		before := fmt.Sprintf("e%d", r)
+		for z := range zonesPerRow {
+			zone := fmt.Sprintf("r%dz%d", r, z)
+			fmt.Fprintf(&t, "  - {name: %s, fed_by: %s, length_m: 100, ohms_per_km: 400, stock: pigs, sensor: {topic: %s/%[1]s, every: 60s}}\n", zone, before, name)
+			before = zone
+		}
+	}
+	fmt.Fprintf(&t, "broker: {url: %q}\n", url)
+	if err := os.WriteFile(filepath.Join(dir, name+".yaml"), []byte(t.String()), 0o600); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// BenchmarkHundredThousandZones has one daemon watch 100 farms of 1,000 zones and 100 energizers that report once a
+// minute, evenly spread. In the last two minutes one zone of each farm is dead. The bars: two cores, under 4 GiB, no
+// growing queue, alarms within a second (p99) of the second dead report. Five minutes; ten with NIGHTWIRE_LONG=1. It
+// runs once whatever -benchtime says.
+func BenchmarkHundredThousandZones(b *testing.B) {
+	minutes := 5
+	if os.Getenv("NIGHTWIRE_LONG") == "1" {
+		minutes = 10
+	}
+	mqtt, page, dir := startMosquitto(b), port(b), b.TempDir()
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
+	for i := range manyFarmCount {
+		writeBigFarm(b, dir, fmt.Sprintf("farm%d", i), url)
+	}
+	began := time.Now()
+	watch := startProcess(b, "nightwire", "run", "--farms", dir, "--data", b.TempDir(), "--page", fmt.Sprintf("127.0.0.1:%d", page))
+	for i := range manyFarmCount {
+		until(b, "a farm is connected", func() bool { return farmMetric(page, fmt.Sprintf("farm%d", i), "nightwire_mqtt_connected") == 1 })
+	}
+	b.Logf("%d farms are watched %v after the start", manyFarmCount, time.Since(began).Round(time.Millisecond))
+	pid := watch.cmd.Process.Pid
+	p := &pulsation{client: dialPaho(b, paho.NewClientOptions().AddBroker(url).SetClientID("sensors")), confirmed: map[string]time.Time{}}
+	defer p.client.Disconnect(100)
+	cpu, peak, worst := cpuTime(pid), 0, 0
+	began = time.Now()
+	for m := range minutes {
+		p.minute(m, max(0, m-(minutes-3)))
+		backlog := p.sent - ackedByAll(page)
+		rss := procFigure(b, pid, "status", "VmRSS")
+		peak, worst = max(peak, rss), max(worst, backlog)
+		b.Logf("minute %d: %d sent, %d not yet acknowledged, %d MB", m+1, p.sent, backlog, rss>>10)
+	}
+	cores := (cpuTime(pid) - cpu).Seconds() / time.Since(began).Seconds()
+	delays := p.delays(watch.said())
+	if len(delays) < manyFarmCount*9/10 {
+		b.Fatalf("%d alarms for %d dead zones", len(delays), manyFarmCount)
+	}
+	zones := manyFarmCount * rowsPerFarm * zonesPerRow
+	b.ReportMetric(delays[len(delays)*99/100].Seconds(), "s-alarm-p99")
+	b.ReportMetric(float64(peak)/1024, "MB")
+	b.ReportMetric(float64(peak)*1024/float64(zones), "B/zone")
+	b.ReportMetric(cores, "cores")
+	b.ReportMetric(float64(worst), "backlog")
+	b.ReportMetric(0, "ns/op")
+	watch.stop(b)
+}
+
+func ackedByAll(page int) (n int) {
+	for i := range manyFarmCount {
+		n += int(max(0, farmMetric(page, fmt.Sprintf("farm%d", i), ackedTotal)))
+	}
+	return n
+}
+
+// pulsation is the sensors of all farms.
+type pulsation struct {
+	client    paho.Client
+	sent      int
+	confirmed map[string]time.Time // when the second dead report of a farm went out
+}
+
+// minute publishes one report of each sensor over a minute. Dead is the how manieth round this is of reports from a
+// dead zone, the last of each farm's first row; 0 for none.
+func (p *pulsation) minute(round, dead int) {
+	sensors := rowsPerFarm * (zonesPerRow + 1)
+	tick := time.NewTicker(time.Minute / time.Duration(sensors))
+	defer tick.Stop()
+	for s := range sensors {
+		row, z := s/(zonesPerRow+1), s%(zonesPerRow+1)
+		for f := range manyFarmCount {
+			farm := fmt.Sprintf("farm%d", f)
+			topic, kv := fmt.Sprintf("%s/e%d", farm, row), 7.9
+			if z > 0 {
+				topic, kv = fmt.Sprintf("%s/r%dz%d", farm, row, z-1), 7.8-0.1*float64(z)
+			}
+			if dead > 0 && row == 0 && z == zonesPerRow {
+				kv = -1 // whatever is added below, it is 0
+				if dead == 2 {
+					p.confirmed[farm] = time.Now()
+				}
+			}
+			p.client.Publish(topic, 1, false, fmt.Sprintf(`{"kv":%.2f,"pulses":46,"battery_v":3.6}`, max(0, kv+0.01*float64((round+f)%7))))
+			p.sent++
+		}
+		<-tick.C
+	}
+}
+
+// delays returns how long after the confirming report each farm's alarm was raised, in order; 0 where it came before.
+func (p *pulsation) delays(log string) (out []time.Duration) {
+	for _, m := range regexp.MustCompile(`(?m)^time=(\S+) .*farm=(\S+) .*event=raised .*id=\S+-r0z9-dead`).FindAllStringSubmatch(log, -1) {
+		at, err := time.Parse(time.RFC3339Nano, m[1])
+		if second, ok := p.confirmed[m[2]]; ok && err == nil {
+			out = append(out, max(0, at.Sub(second)))
+		}
+	}
+	slices.Sort(out)
+	return out
+}
