@@ -16,8 +16,8 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// report is what the bare subscriber decodes.
-type report struct {
+// bareReport is what the bare subscriber decodes.
+type bareReport struct {
 	KV         float64 `json:"kv"`
 	Pulses     float64 `json:"pulses"`
 	IntervalMS float64 `json:"interval_ms"`
@@ -47,7 +47,7 @@ func bareSubscriber() {
 		if n == 0 {
 			first, cpu = time.Now(), cpuTime(os.Getpid())
 		}
-		var r report
+		var r bareReport
 		if err := json.Unmarshal(m.Payload(), &r); err != nil {
 			panic(err)
 		}
