@@ -93,3 +93,20 @@ func FuzzReadCSV(f *testing.F) {
 		}
 	})
 }
+
+// TestReadCSVStopsWhenAsked reads no further than is wanted.
+func TestReadCSVStopsWhenAsked(t *testing.T) {
+	n := 0
+	row := "a,2026-04-20T06:30:00Z,1\n"
+	for _, err := range ReadCSV(strings.NewReader("sensor,measured,pulses\n" + strings.Repeat(row, 10))) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n++; n == 3 {
+			break
+		}
+	}
+	if n != 3 {
+		t.Errorf("read %d rows, want 3", n)
+	}
+}
