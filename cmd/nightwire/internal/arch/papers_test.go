@@ -14,7 +14,7 @@ import (
 
 // guides are the pages that must stay true.
 func guides() []string {
-	return []string{"README.md", "DEVELOPERS.md", "deploy/docs/alarms.md", "deploy/docs/farm-file.md", "deploy/docs/how-it-decides.md",
+	return []string{"README.md", "DEVELOPERS.md", "deploy/docs/alarms.md", "deploy/docs/farm-file.md", "deploy/docs/how-it-decides.md", "deploy/docs/many-farms.md",
 		"deploy/docs/quick-start.md", "deploy/docs/reference.md", "deploy/docs/sensors.md"}
 }
 
