@@ -257,7 +257,8 @@ func (j *Journal) loadPending(ctx context.Context) error {
 
 // openError keeps the words of a refusal and names the reason of all else.
 func openError(err error) error {
-	if u := unwritable(err).(*UnwritableError); u.Reason != Broken {
+	var u *UnwritableError
+	if errors.As(unwritable(err), &u) && u.Reason != Broken {
 		return u
 	}
 	return err

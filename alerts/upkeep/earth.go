@@ -55,7 +55,7 @@ func Check(t alerts.EarthTest) error {
 // Verdict says what a test means, with the energizer's open volts and own ohms, by which the current under the short is
 // reckoned.
 func Verdict(t alerts.EarthTest, openVolts, sourceOhms float64) string {
-	text := ""
+	var text string
 	switch {
 	case t.StakeVolts <= goodStakeVolts:
 		text = fmt.Sprintf("Good: %.0f V on the stakes, up to %d V is well (BEEF magazine, Fencing Guide).", t.StakeVolts, goodStakeVolts)

@@ -38,7 +38,7 @@ func explain(err error, c Config) (kind string, _ error) {
 		record tls.RecordHeaderError
 	)
 	closed := errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET)
-	hint := ""
+	var hint string
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
 		kind, hint = "login", "the broker does not accept this user or password; check user and password_file"

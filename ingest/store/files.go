@@ -67,7 +67,7 @@ func Restore(ctx context.Context, backup, path string) error {
 	return explain(restore(ctx, backup, path), "restore "+backup+" to", path)
 }
 
-func restore(ctx context.Context, backup, path string) error {
+func restore(ctx context.Context, backup, path string) (err error) {
 	if _, err := os.Stat(backup); err != nil {
 		return err
 	}
@@ -78,7 +78,7 @@ func restore(ctx context.Context, backup, path string) error {
 	if err != nil {
 		return err
 	}
-	defer unlock()
+	defer func() { err = errors.Join(err, unlock()) }()
 	part := path + ".part"
 	defer os.Remove(part)
 	if err := copyFile(backup, part); err != nil {

@@ -38,7 +38,7 @@ func scanFresh(ctx context.Context, q queryer, from, to int64, damaged func(seq 
 		if err == nil {
 			err = each(seq, n, &b)
 		}
-		if err == errDamaged {
+		if errors.Is(err, errDamaged) {
 			damaged(seq)
 			continue
 		}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"maps"
 	"slices"
 
@@ -124,7 +125,7 @@ func (j *packJob) span(ctx context.Context, from int64) (to int64, err error) {
 			full = full || j.counts[id] >= packReadings
 		}
 	})
-	if err == errEnough {
+	if errors.Is(err, errEnough) {
 		return to, nil
 	}
 	return j.end, err // rows at the end may be damaged

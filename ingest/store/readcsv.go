@@ -27,7 +27,7 @@ func ReadCSV(r io.Reader) iter.Seq2[pulse.Reading, error] {
 		}
 		for {
 			record, err := in.Read()
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				return
 			}
 			var odd *csv.ParseError

@@ -84,9 +84,7 @@ func (e *engine) nextFinding() time.Time {
 	return next
 }
 
-// next returns when advance next has something to do; zero for never.
-func (e *engine) next() time.Time { return sooner(e.nextFinding(), e.desk.Next()) }
-
+// sooner returns the earlier of two times, of which zero is never.
 func sooner(a, b time.Time) time.Time {
 	if a.IsZero() || !b.IsZero() && b.Before(a) {
 		return b

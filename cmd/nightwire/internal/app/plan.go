@@ -48,10 +48,9 @@ const picturePoints = 24
 // picture draws the way to a fence's weakest point.
 func picture(name string, f *plan.Fence) chart.Profile {
 	c := chart.Profile{Title: fmt.Sprintf("%s: volts from %s to the weakest point, planned", name, f.Energizer.Name), Unit: "m"}
-	from := 0.0
 	for g, growth := range plan.Growths() {
 		l := chart.ProfileLine{Name: growth.Name}
-		from = 0
+		from := 0.0
 		for _, z := range f.Path() {
 			for k := range picturePoints + 1 {
 				share := float64(k) / picturePoints
@@ -61,7 +60,7 @@ func picture(name string, f *plan.Fence) chart.Profile {
 		}
 		c.Lines = append(c.Lines, l)
 	}
-	from = 0
+	from := 0.0
 	for _, z := range f.Path() {
 		c.Needs = append(c.Needs, chart.Stretch{Name: z.Name, FromM: from, ToM: from + z.LengthM, KV: z.NeedVolts() / 1000})
 		from += z.LengthM

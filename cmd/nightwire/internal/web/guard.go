@@ -2,6 +2,7 @@ package web
 
 import (
 	"crypto/subtle"
+	"errors"
 	"net/http"
 	"net/url"
 	"runtime/debug"
@@ -62,7 +63,7 @@ func (s *Server) recovered(next http.Handler) http.Handler {
 			if v == nil {
 				return
 			}
-			if v == http.ErrAbortHandler {
+			if err, ok := v.(error); ok && errors.Is(err, http.ErrAbortHandler) {
 				panic(v)
 			}
 			s.panics.Inc()
