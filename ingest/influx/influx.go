@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"strings"
 	"time"
 
@@ -93,3 +94,16 @@ func (c *Client) authorization() string {
 
 // Close lets go of idle connections.
 func (c *Client) Close() { c.http.CloseIdleConnections() }
+
+// unreached says what went wrong on the way to an address, and of the address no more than its host: what stands behind
+// it may be a secret.
+func unreached(doing, address string, err error) error {
+	host := "an unreadable address"
+	if u, bad := url.Parse(address); bad == nil {
+		host = u.Host
+	}
+	if in := (*url.Error)(nil); errors.As(err, &in) {
+		err = in.Err // itself it would show the whole address
+	}
+	return fmt.Errorf("%s %s: %w", doing, host, err)
+}

@@ -2,7 +2,6 @@ package influx
 
 import (
 	"context"
-	"fmt"
 	"iter"
 	"maps"
 	"slices"
@@ -77,7 +76,7 @@ func (c *Client) asked(ctx context.Context, ask func(context.Context) error) err
 	ctx, cancel := context.WithTimeout(ctx, queryTimeout)
 	defer cancel()
 	if err := ask(ctx); err != nil {
-		return fmt.Errorf("read from the mirror at %s: %w", c.cfg.QueryURL, err)
+		return unreached("read from the mirror at", c.cfg.QueryURL, err)
 	}
 	return nil
 }
