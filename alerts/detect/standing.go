@@ -21,14 +21,22 @@ func (w *Watch) emit(kind alerts.EventKind, at ms, s *standing) {
 	w.out = append(w.out, alerts.Event{ID: s.ID, Time: fromMS(at).Truncate(time.Second), Kind: kind, Finding: s.Finding})
 }
 
+// inOrder returns at, or the time of the last event where that is later: what sensors say takes its time, each its own,
+// and events do not go back.
+func (w *Watch) inOrder(at ms) ms {
+	w.state.Said = max(w.state.Said, at)
+	return w.state.Said
+}
+
 func (w *Watch) raise(s *standing, at ms, f alerts.Finding) {
+	at = w.inOrder(at)
 	*s = standing{ID: alerts.AlarmID(fromMS(at), f.Source, f.Condition), Raised: at, Finding: f, Quiet: at}
 	w.emit(alerts.Raised, at, s)
 }
 
 func (w *Watch) update(s *standing, at ms, f alerts.Finding) {
 	s.Finding = f
-	w.emit(alerts.Updated, at, s)
+	w.emit(alerts.Updated, w.inOrder(at), s)
 }
 
 func (w *Watch) clear(s *standing, at ms, text string) {
@@ -36,6 +44,6 @@ func (w *Watch) clear(s *standing, at ms, text string) {
 	if t := w.byID[SensorID(w.farm, s.Finding.Source)]; t != nil && s.Finding.KV != nil {
 		s.Finding.KV = kilo(t.LastVal) // what it is now, not what it was
 	}
-	w.emit(alerts.Returned, at, s)
+	w.emit(alerts.Returned, w.inOrder(at), s)
 	*s = standing{}
 }

@@ -55,6 +55,7 @@ type Watch struct {
 // state is what belongs to the farm as a whole and is saved.
 type state struct {
 	Now  ms
+	Said ms // when the last event was
 	Link standing
 }
 
