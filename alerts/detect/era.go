@@ -17,10 +17,10 @@ type pastLevels struct {
 	N   int
 }
 
-// keep notes the level, now and then.
+// keep notes the level, now and then, once there is one.
 func (t *track) keep() {
 	p, at := &t.Past, t.levelAt()
-	if p.N > 0 && at-p.At[(p.N-1)%keepLevels] < levelsEvery {
+	if t.Level <= 0 || p.N > 0 && at-p.At[(p.N-1)%keepLevels] < levelsEvery {
 		return
 	}
 	p.At[p.N%keepLevels], p.Val[p.N%keepLevels] = at, t.Level

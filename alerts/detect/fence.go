@@ -174,7 +174,7 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 
 // rebase keeps the picture of the fence in quiet, from which a fault's change is reckoned.
 func (f *fence) rebase(now ms) {
-	if now-f.BaseAt < rebaseEvery {
+	if now-f.BaseAt < rebaseEvery || f.BaseAt == 0 && f.warming() {
 		return
 	}
 	f.BaseAt = now
@@ -195,6 +195,17 @@ func (f *fence) rebase(now ms) {
 	f.checkPairs(obs, now)
 	f.checkEnergizer(est, now)
 	f.checkEarth(est, now)
+}
+
+// warming reports whether a sensor has begun to speak and has no level yet. A first picture without it would do for half an
+// hour, and of a circuit so wrong that a wire which parts meanwhile is taken for a sensor that lies.
+func (f *fence) warming() bool {
+	for i, t := range f.tracks {
+		if t != nil && t.LastSeen > 0 && !t.Gone && t.NRecent < 3 && !f.Faulty[i].up() && !t.Stuck.up() {
+			return true
+		}
+	}
+	return false
 }
 
 // atFault reports whether a fault that came at a stroke is open; what creeps is part of the picture.
