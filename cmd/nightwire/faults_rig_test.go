@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -31,14 +32,15 @@ type told struct {
 type webAddress struct {
 	url string
 
-	mu   sync.Mutex
-	got  []told
-	hang chan struct{} // while it is open nothing is answered; nil for never
+	mu    sync.Mutex
+	got   []told
+	first map[string]time.Time // when a message first named a source
+	hang  chan struct{}        // while it is open nothing is answered; nil for never
 }
 
 func startHook(t testing.TB) *webAddress {
 	t.Helper()
-	h := &webAddress{}
+	h := &webAddress{first: map[string]time.Time{}}
 	server := httptest.NewServer(http.HandlerFunc(h.take))
 	t.Cleanup(server.Close)
 	h.url = server.URL
@@ -47,6 +49,7 @@ func startHook(t testing.TB) *webAddress {
 
 func (h *webAddress) take(w http.ResponseWriter, r *http.Request) {
 	var m told
+	at := time.Now()
 	if err := json.NewDecoder(r.Body).Decode(&m); err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return
@@ -64,6 +67,18 @@ func (h *webAddress) take(w http.ResponseWriter, r *http.Request) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.got = append(h.got, m)
+	for _, a := range m.Alarms {
+		if _, ok := h.first[a.Source]; !ok {
+			h.first[a.Source] = at
+		}
+	}
+}
+
+// firstHeard returns when each source was first named in a message.
+func (h *webAddress) firstHeard() map[string]time.Time {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return maps.Clone(h.first)
 }
 
 // messages returns what was told of a kind: raised, returned and so on; all with none.

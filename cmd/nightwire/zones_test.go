@@ -76,8 +76,11 @@ func BenchmarkHundredThousandZones(b *testing.B) {
 	}
 	cores := (cpuTime(pid) - cpu).Seconds() / time.Since(began).Seconds()
 	delays := p.delays(watch.said())
-	if len(delays) < manyFarmCount*9/10 {
-		b.Fatalf("%d alarms for %d dead zones", len(delays), manyFarmCount)
+	if len(delays) != manyFarmCount {
+		b.Errorf("%d alarms for %d dead zones", len(delays), manyFarmCount)
+	}
+	if len(delays) == 0 {
+		return
 	}
 	zones := manyFarmCount * rowsPerFarm * zonesPerRow
 	b.ReportMetric(delays[len(delays)*99/100].Seconds(), "s-alarm-p99")
