@@ -85,7 +85,7 @@ func (w *Watch) checkSilence(now ms) {
 	switch {
 	case w.state.Link.up():
 	case heard < 2 || !all:
-		w.checkEach(now)
+		w.checkEach(now, heard)
 	case w.unlikely(now):
 		w.loseLink(now)
 	default:
@@ -121,14 +121,41 @@ func (w *Watch) unlikely(now ms) bool {
 	return sum >= w.limits.Silence+3
 }
 
-// checkEach tells of the sensors that have stopped while others talk.
-func (w *Watch) checkEach(now ms) {
+// checkEach tells of the sensors that have stopped while others talk. Those that stopped together, with nobody heard
+// since, may have lost the link while slower sensors are not due yet: once they are half of those heard, that is told
+// instead, and until then they wait, but no longer than an outage takes to be one.
+func (w *Watch) checkEach(now ms, heard int) {
+	last := ms(0)
 	for _, t := range w.tracks {
-		if t.Heard && !t.Gone && t.overdue(now) >= leastOverdue && t.overdue(now) >= t.silentAfter() {
-			t.Gone = true
-			w.raise(&t.Silence, now, w.silentFinding(t, now))
+		last = max(last, t.LastHeard)
+	}
+	together := 0
+	for _, t := range w.tracks {
+		if t.fellWith(last, now) {
+			together++
 		}
 	}
+	for _, t := range w.tracks {
+		if !t.Heard || t.Gone || t.overdue(now) < leastOverdue || t.overdue(now) < t.silentAfter() {
+			continue
+		}
+		if together >= 2 && t.fellWith(last, now) {
+			if 2*together >= heard {
+				w.loseLink(now)
+				return
+			}
+			if now-t.LastHeard < longGap {
+				continue
+			}
+		}
+		t.Gone = true
+		w.raise(&t.Silence, now, w.silentFinding(t, now))
+	}
+}
+
+// fellWith reports whether the sensor owes reports, and nobody was heard, last at last, since the first of them was due.
+func (t *track) fellWith(last, now ms) bool {
+	return t.Heard && !t.Silence.up() && t.overdue(now) >= linkOverdue && t.overdue(last) <= 1
 }
 
 func (w *Watch) loseLink(now ms) {
