@@ -29,8 +29,11 @@ var arrived = time.Date(2026, 4, 20, 12, 0, 0, 0, time.UTC)
 func TestCases(t *testing.T) {
 	for _, kind := range Kinds() {
 		files, err := filepath.Glob(filepath.Join("testdata", kind, "*.txt"))
-		if err != nil || len(files) == 0 {
-			t.Fatalf("no cases for %s: %v", kind, err)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(files) == 0 {
+			t.Fatalf("no samples of %s: put some into testdata/%s, and run this with -update", kind, kind)
 		}
 		for _, file := range files {
 			name := kind + "/" + strings.TrimSuffix(filepath.Base(file), ".txt")
@@ -63,7 +66,7 @@ func runCase(t *testing.T, kind, file string) {
 	outcome := c.archive.Files[len(c.archive.Files)-1]
 	want := fmt.Sprintf("%s:\n%s", outcome.Name, outcome.Data)
 	if diff := cmp.Diff(want, fmt.Sprintf("%s:\n%s", section, got)); diff != "" {
-		t.Errorf("outcome (-want +got):\n%s", diff)
+		t.Errorf("outcome (-want +got); if it is right, run this with -update:\n%s", diff)
 	}
 }
 

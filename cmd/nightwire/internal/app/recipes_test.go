@@ -24,7 +24,7 @@ func TestRecipes(t *testing.T) {
 	}
 	found := recipe.FindAllStringSubmatch(string(page), -1)
 	if want := strings.Count(string(page), "```yaml\n"); len(found) != want || want < 5 {
-		t.Fatalf("%d recipes are whole, of %d begun", len(found), want)
+		t.Fatalf("%d recipes are whole, of %d begun: each wants a yaml block that begins with sensor:, a json block with the payload, and \"reads as 1.23 kV\"", len(found), want)
 	}
 	for _, m := range found {
 		sensorText, payload, promise := m[1], m[2], m[3]

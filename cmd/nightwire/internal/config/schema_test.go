@@ -66,7 +66,7 @@ func TestSchemaAgrees(t *testing.T) {
 func TestFormatsAreThoseOfTheDecoder(t *testing.T) {
 	for _, f := range fieldsOf(reflect.TypeFor[sensor]()) {
 		if f.key == "format" && !slices.Equal(f.oneOf, decode.Kinds()) {
-			t.Errorf("formats %v, the decoder has %v", f.oneOf, decode.Kinds())
+			t.Errorf("the format key in file.go takes %v, the decoder %v: name the same in the same order", f.oneOf, decode.Kinds())
 		}
 	}
 }
