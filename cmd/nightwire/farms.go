@@ -26,8 +26,8 @@ import (
 
 // manyFlags are the flags of run for many farms.
 type manyFlags struct {
-	dir, page, share, leases, credentials, name string
-	perSecond                                   int
+	dir, page, share, leases, credentials, name, metricsToken string
+	perSecond                                                 int
 }
 
 // add adds the flags to run.
@@ -39,6 +39,7 @@ func (m *manyFlags) add(cmd *cobra.Command) {
 	f.StringVar(&m.share, "share", "", "with --farms: watch only this part of them, as 3/16")
 	f.StringVar(&m.leases, "leases", "", "with --farms: share them out by leases at this NATS server, as nats://host:4222")
 	f.StringVar(&m.credentials, "leases-creds", "", "the file with the credentials for that server")
+	f.StringVar(&m.metricsToken, "metrics-token-file", "", "with --farms: the file with the token that opens /metrics (default: only this machine may read it)")
 	f.StringVar(&m.name, "name", "", "with --leases: this daemon's own name (default: of the machine and the data folder)")
 }
 
@@ -62,9 +63,19 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 	again := make(chan os.Signal, 1)
 	signal.Notify(again, syscall.SIGHUP)
 	defer signal.Stop(again)
+	token := ""
+	if m.metricsToken != "" {
+		b, err := os.ReadFile(m.metricsToken)
+		if err != nil {
+			return fmt.Errorf("read the token for the figures: %w", err)
+		}
+		if token = strings.TrimSpace(string(b)); token == "" {
+			return &usageError{errors.New("the file of --metrics-token-file is empty"), "put a long random word in it"}
+		}
+	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	front := farms.NewFront(m.page, farms.Rest(promhttp.HandlerFor(reg, promhttp.HandlerOpts{})), log)
+	front := farms.NewFront(m.page, farms.Rest(promhttp.HandlerFor(reg, promhttp.HandlerOpts{}), token), log)
 	opts := farms.Options{
 		Dir: m.dir, Again: again, Log: log, Registerer: reg,
 		Watch: func(ctx context.Context, f farms.Farm) error { return watchFarm(ctx, f, m, data, front, log) },

@@ -247,7 +247,7 @@ func TestFront(t *testing.T) {
 	says := func(text string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, text) })
 	}
-	f := NewFront("127.0.0.1:0", Rest(says("figures")), slog.New(slog.DiscardHandler))
+	f := NewFront("127.0.0.1:0", Rest(says("figures"), ""), slog.New(slog.DiscardHandler))
 	unmount, err := f.Mount([]string{"alder-bank", "Fence.example.org"}, says("alder"))
 	if err != nil {
 		t.Fatal(err)

@@ -2,12 +2,14 @@ package farms
 
 import (
 	"context"
+	"crypto/subtle"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -115,12 +117,29 @@ func (f *Front) serve(ctx context.Context, server *http.Server, ln net.Listener)
 }
 
 // Rest answers what is for no farm: whether the daemon is alive, and its figures. It names no farm.
-func Rest(metrics http.Handler) http.Handler {
+// The figures are for who shows the token, or without a token for programs on this machine.
+func Rest(metrics http.Handler, token string) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "ok\n") })
-	mux.Handle("GET /metrics", metrics)
+	mux.HandleFunc("GET /metrics", func(w http.ResponseWriter, r *http.Request) {
+		if !mayMeasure(r, token) {
+			http.Error(w, "the figures are not for everyone\nhint: start nightwire with --metrics-token-file and send its token as a bearer token", http.StatusForbidden)
+			return
+		}
+		metrics.ServeHTTP(w, r)
+	})
 	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
 		http.Error(w, "no farm is watched here under this name", http.StatusNotFound)
 	})
 	return mux
+}
+
+// mayMeasure judges who may read the figures. What a proxy on this machine passes on comes from elsewhere.
+func mayMeasure(r *http.Request, token string) bool {
+	if token != "" {
+		given, is := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+		return is && subtle.ConstantTimeCompare([]byte(given), []byte(token)) == 1
+	}
+	peer, err := netip.ParseAddrPort(r.RemoteAddr)
+	return err == nil && peer.Addr().Unmap().IsLoopback() && r.Header.Get("X-Forwarded-For") == "" && r.Header.Get("Forwarded") == ""
 }
