@@ -30,6 +30,22 @@ type manyFlags struct {
 	perSecond                                                 int
 }
 
+// token reads the token that opens the figures, empty when none is asked for.
+func (m *manyFlags) token() (string, error) {
+	if m.metricsToken == "" {
+		return "", nil
+	}
+	b, err := os.ReadFile(m.metricsToken)
+	if err != nil {
+		return "", fmt.Errorf("read the token for the figures: %w", err)
+	}
+	token := strings.TrimSpace(string(b))
+	if token == "" {
+		return "", &usageError{errors.New("the file of --metrics-token-file is empty"), "put a long random word in it"}
+	}
+	return token, nil
+}
+
 // add adds the flags to run.
 func (m *manyFlags) add(cmd *cobra.Command) {
 	f := cmd.Flags()
@@ -63,15 +79,9 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 	again := make(chan os.Signal, 1)
 	signal.Notify(again, syscall.SIGHUP)
 	defer signal.Stop(again)
-	token := ""
-	if m.metricsToken != "" {
-		b, err := os.ReadFile(m.metricsToken)
-		if err != nil {
-			return fmt.Errorf("read the token for the figures: %w", err)
-		}
-		if token = strings.TrimSpace(string(b)); token == "" {
-			return &usageError{errors.New("the file of --metrics-token-file is empty"), "put a long random word in it"}
-		}
+	token, err := m.token()
+	if err != nil {
+		return err
 	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))

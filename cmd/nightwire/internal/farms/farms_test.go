@@ -260,7 +260,7 @@ func TestFront(t *testing.T) {
 	}
 	get := func(host, path string) string {
 		r := httptest.NewRequest("GET", path, nil)
-		r.Host = host
+		r.Host, r.RemoteAddr = host, "127.0.0.1:4711" // a program on this machine
 		w := httptest.NewRecorder()
 		f.ServeHTTP(w, r)
 		return w.Body.String()
