@@ -18,7 +18,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-const patience = 20 * time.Second
+const patience = time.Minute
 
 // startBroker runs a broker until the test ends.
 func startBroker(tb testing.TB, opts Options) *Broker {
