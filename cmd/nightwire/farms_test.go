@@ -19,21 +19,22 @@ import (
 
 // manyFarms is a folder of farm files, and what serves them.
 type manyFarms struct {
-	t    *testing.T
-	dir  string
-	mqtt string // the broker's address
-	hook string // where messages go; empty for nowhere
+	t     *testing.T
+	dir   string
+	mqtt  string // the broker's address
+	hook  string // where messages go; empty for nowhere
+	every string // how often sensors are said to report
 }
 
-// write writes the file of a farm with an energizer and some zones in a row, each reporting every second.
+// write writes the file of a farm with an energizer and some zones in a row.
 func (m *manyFarms) write(name string, zones int) {
 	m.t.Helper()
 	var b strings.Builder
-	fmt.Fprintf(&b, "farm: %[1]s\nenergizers:\n  - {name: shed, open_kv: 8, sensor: {topic: %[1]s/shed, every: 1s}}\nzones:\n", name)
+	fmt.Fprintf(&b, "farm: %[1]s\nenergizers:\n  - {name: shed, open_kv: 8, sensor: {topic: %[1]s/shed, every: %[2]s}}\nzones:\n", name, m.every)
 	before := "shed"
 	for i := range zones {
 		zone := "zone" + strconv.Itoa(i)
-		fmt.Fprintf(&b, "  - {name: %[1]s, fed_by: %[2]s, length_m: 100, ohms_per_km: 400, stock: pigs, sensor: {topic: %[3]s/%[1]s, every: 1s}}\n", zone, before, name)
+		fmt.Fprintf(&b, "  - {name: %[1]s, fed_by: %[2]s, length_m: 100, ohms_per_km: 400, stock: pigs, sensor: {topic: %[3]s/%[1]s, every: %[4]s}}\n", zone, before, name, m.every)
 		before = zone
 	}
 	fmt.Fprintf(&b, "broker: {url: %q}\n", m.mqtt)
@@ -91,7 +92,7 @@ func TestOneFarmCannotHurtAnother(t *testing.T) {
 		t.Skip("skipped: floods for half a minute")
 	}
 	mqtt, page := startMosquitto(t), port(t)
-	m := &manyFarms{t: t, dir: t.TempDir(), mqtt: fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)}
+	m := &manyFarms{t: t, dir: t.TempDir(), every: "1s", mqtt: fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)}
 	m.write("loud", 20)
 	m.write("calm", 2)
 	watch := startProcess(t, "nightwire", "run", "--farms", m.dir, "--data", t.TempDir(), "--page", fmt.Sprintf("127.0.0.1:%d", page), "--farm-rate", "500")
