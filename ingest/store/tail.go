@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"sync"
 	"time"
 
 	"nightwire/ingest/pulse"
@@ -17,6 +18,7 @@ type Tail struct {
 	name string
 	now  func() time.Time
 
+	mu      sync.Mutex // how much is left may be asked while others take
 	at      place
 	next    Cursor // after what Next gave last
 	read    int    // the sensor after those that Next gave last
@@ -111,6 +113,8 @@ func (db *DB) ends(ctx context.Context) (first, last int64, err error) {
 // Next returns about limit readings that were not Taken, or none when there are none now. Asked again without Taken it
 // returns the same, and more where more has come.
 func (t *Tail) Next(ctx context.Context, limit int) ([]pulse.Reading, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
 	if err := t.age(ctx); err != nil {
 		return nil, err
 	}
@@ -182,6 +186,8 @@ func (t *Tail) nextDay() {
 
 // Taken notes that the follower is done with what Next gave last.
 func (t *Tail) Taken(ctx context.Context) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
 	switch {
 	case t.next != t.at.cursor:
 		t.at.cursor = t.next
@@ -203,17 +209,25 @@ func (t *Tail) age(ctx context.Context) error {
 	if t.settled.cursor-t.saved.cursor < saveTailAfter && now.Sub(t.savedAt) < saveTailEvery {
 		return nil
 	}
-	return t.Save(ctx)
+	return t.save(ctx)
 }
 
 // Rewind gives again what was taken last and may not have settled.
 func (t *Tail) Rewind() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
 	t.at, t.mark, t.next = t.settled, t.settled, t.settled.cursor
 	t.markedAt = t.now()
 }
 
 // Save writes down the place of the follower, as far as what it took has settled.
 func (t *Tail) Save(ctx context.Context) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.save(ctx)
+}
+
+func (t *Tail) save(ctx context.Context) error {
 	s := t.settled
 	s.sensor = 0
 	t.savedAt = t.now()
@@ -236,6 +250,8 @@ func (t *Tail) Save(ctx context.Context) error {
 
 // Left returns how many fresh readings are still to be taken, and how much of the past.
 func (t *Tail) Left(ctx context.Context) (fresh int64, past time.Duration, err error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
 	end, err := t.db.End(ctx)
 	if !t.at.past.IsZero() {
 		past = t.until.Sub(t.at.past)

@@ -259,3 +259,28 @@ func TestTailKeepsWhatItOwes(t *testing.T) {
 		t.Errorf("%d readings stay although everybody has them", n)
 	}
 }
+
+// How much is left may be asked while the follower takes; at the end nothing is.
+func TestTailIsAskedWhileItTakes(t *testing.T) {
+	db := openTemp(t)
+	mustAppend(t, db, hourly(3, "a", "b")...)
+	tail := mustTail(t, db, "mirror")
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		takeAll(t, tail, 10)
+	}()
+	for asking := true; asking; {
+		if _, _, err := tail.Left(t.Context()); err != nil {
+			t.Error(err)
+		}
+		select {
+		case <-done:
+			asking = false
+		default:
+		}
+	}
+	if fresh, past, err := tail.Left(t.Context()); fresh != 0 || past != 0 || err != nil {
+		t.Errorf("%d readings and %v of the past are left, %v", fresh, past, err)
+	}
+}
