@@ -191,6 +191,9 @@ func openStore(tb testing.TB) (*store.DB, *store.Tail) {
 // TestOutageLosesNothing stops the server, as a power cut does, for the length of 200,000 readings. The bar: all there,
 // once, with what was stored before there was a mirror.
 func TestOutageLosesNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: starts and kills real servers")
+	}
 	for name, start := range peers() {
 		t.Run(name, func(t *testing.T) {
 			total := 200_000
