@@ -66,10 +66,8 @@ func (r Record) snow(now time.Time, loc *time.Location) (Hint, bool) {
 		h.What = fmt.Sprintf("Snow lies, %.0f cm at %s.", depth, at.In(loc).Format("15:04"))
 		return h, depth >= snowCM
 	}
-	for _, w := range r.said(alerts.Snow) {
-		if !w.From.After(now) && now.Sub(w.To) < saidSnow {
-			h.What = "Snow lies, as said " + when(w.To, now, loc) + "."
-		}
+	if at, ok := r.saidWithin(alerts.Snow, saidSnow, now); ok {
+		h.What = "Snow lies, as said " + when(at, now, loc) + "."
 	}
 	return h, h.What != ""
 }
@@ -92,12 +90,20 @@ func (r Record) frost(now time.Time, loc *time.Location) (Hint, bool) {
 		h.What = fmt.Sprintf("Frost, down to %s °C about %s.", minus(*coldest.LowestC), coldest.From.In(loc).Format("15:04"))
 		return h, true
 	}
-	for _, w := range r.said(alerts.Frost) {
-		if !w.From.After(now) && now.Sub(w.To) < saidFrost {
-			h.What = "Frost, as said " + when(w.To, now, loc) + "."
-		}
+	if at, ok := r.saidWithin(alerts.Frost, saidFrost, now); ok {
+		h.What = "Frost, as said " + when(at, now, loc) + "."
 	}
 	return h, h.What != ""
+}
+
+// saidWithin returns until when somebody last said that the weather was so, if that is within so long of now.
+func (r Record) saidWithin(sky alerts.Sky, within time.Duration, now time.Time) (at time.Time, ok bool) {
+	for _, w := range r.said(sky) {
+		if !w.From.After(now) && now.Sub(w.To) < within {
+			at, ok = w.To, true
+		}
+	}
+	return at, ok
 }
 
 // drought says that the ground is dry: no day of many had rain to speak of, or somebody said so and no rain came since.

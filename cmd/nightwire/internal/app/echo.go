@@ -1,7 +1,6 @@
 package app
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -20,11 +19,8 @@ type echoes struct {
 
 func newEchoes(f *farm.Farm) *echoes {
 	e := &echoes{map[pulse.SensorID]time.Duration{}, map[pulse.SensorID]pulse.Reading{}}
-	for i := range f.Energizers {
-		e.within[detect.SensorID(f, f.Energizers[i].Source())] = cmp.Or(f.Energizers[i].Sensor.Every, time.Minute) / 2
-	}
-	for i := range f.Zones {
-		e.within[detect.SensorID(f, f.Zones[i].Source())] = cmp.Or(f.Zones[i].Sensor.Every, time.Minute) / 2
+	for _, src := range f.Layout().Sources() {
+		e.within[detect.SensorID(f, src)] = reportsEvery(f, src) / 2
 	}
 	return e
 }

@@ -60,8 +60,9 @@ func (n *night) points(ctx context.Context, src farm.Source, f pulse.Field, span
 }
 
 // every returns how often a source's sensor reports.
-func (n *night) every(src farm.Source) time.Duration {
-	f := &n.cfg.Farm
+func (n *night) every(src farm.Source) time.Duration { return reportsEvery(&n.cfg.Farm, src) }
+
+func reportsEvery(f *farm.Farm, src farm.Source) time.Duration {
 	for i := range f.Zones {
 		if f.Zones[i].Source() == src {
 			return cmp.Or(f.Zones[i].Sensor.Every, time.Minute)

@@ -290,13 +290,8 @@ func (n *night) Act(_ context.Context, a alerts.Action) error {
 
 // knows reports why nothing can be done to s: the farm file that the watch has read does not have it.
 func (n *night) knows(s farm.Source) error {
-	if s == "" || s == farm.Site {
+	if s == "" || s == farm.Site || slices.Contains(n.places(), s) {
 		return nil
-	}
-	for _, place := range n.places() {
-		if place == s {
-			return nil
-		}
 	}
 	return fmt.Errorf("the night watch knows no %s\nhint: make it read the farm file again (SIGHUP), or look at the name", s)
 }
