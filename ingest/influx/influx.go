@@ -7,11 +7,14 @@
 package influx
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"net"
 	"net/http"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/influxdata/influxdb-client-go/v2/api"
@@ -53,6 +56,7 @@ type Client struct {
 	write api.WriteAPIBlocking
 	query api.QueryAPI // of Flux
 	http  *http.Client
+	dials atomic.Int64 // connections made so far: a new one may lead to a server that was started anew
 }
 
 // New checks the settings. It connects to nothing.
@@ -72,7 +76,13 @@ func New(cfg Config) (*Client, error) {
 	if cfg.Measurement == "" {
 		cfg.Measurement = DefaultMeasurement
 	}
-	c := &Client{cfg: cfg, http: &http.Client{Transport: http.DefaultTransport.(*http.Transport).Clone()}}
+	transport := http.DefaultTransport.(*http.Transport).Clone()
+	c := &Client{cfg: cfg, http: &http.Client{Transport: transport}}
+	dial := transport.DialContext
+	transport.DialContext = func(ctx context.Context, network, address string) (net.Conn, error) {
+		c.dials.Add(1)
+		return dial(ctx, network, address)
+	}
 	options := service.DefaultOptions().SetHTTPClient(c.http)
 	c.write = api.NewWriteAPIBlocking(cfg.Org, cfg.Bucket, c.service(cfg.URL, options),
 		write.DefaultOptions().SetPrecision(time.Millisecond).SetUseGZip(true))

@@ -44,6 +44,8 @@ type Mirror struct {
 	opts    MirrorOptions
 	failing time.Time // since when; zero when all is well
 	told    bool
+	dials   int64     // of the client, when something was taken last
+	rewound time.Time // when the backlog last gave again what was taken
 	mu      sync.Mutex
 	oldest  time.Time // arrival of the oldest reading that is not copied; guarded by mu
 }
@@ -60,6 +62,9 @@ const (
 	retryMax  = 30 * time.Second
 	// stalledAfter is how long writes fail before a person is told: servers are started anew now and then.
 	stalledAfter = 5 * time.Minute
+	// rewindEvery bounds how often a new connection alone makes the backlog give again what it gave last: a proxy that
+	// closes each connection would keep the copy where it is.
+	rewindEvery = time.Minute
 )
 
 // NewMirror checks the options. It starts nothing.
@@ -130,11 +135,28 @@ func (m *Mirror) turn(ctx context.Context) (int, error) {
 		}
 		rest = rest[n:]
 	}
+	m.recovered()
+	if m.maybeAnew() {
+		m.rewind()
+		return len(rs), nil
+	}
 	if err := m.opts.Backlog.Taken(ctx); err != nil {
 		return 0, err
 	}
-	m.recovered()
 	return len(rs), nil
+}
+
+// maybeAnew reports whether the server may have been started anew since it took something last, without a write that
+// failed: then the connection is a new one. VictoriaMetrics keeps in memory for seconds what it said it had.
+func (m *Mirror) maybeAnew() bool {
+	before, dials := m.dials, m.opts.Client.dials.Load()
+	m.dials = dials
+	return before != 0 && dials != before && m.opts.Now().Sub(m.rewound) >= rewindEvery
+}
+
+func (m *Mirror) rewind() {
+	m.rewound = m.opts.Now()
+	m.opts.Backlog.Rewind()
 }
 
 // copy has readings written. What a server refuses for good is left out, as long as it takes something else beside it:
@@ -227,7 +249,7 @@ func (m *Mirror) failed(err error) {
 	m.opts.Metrics.failures.Inc()
 	if m.failing.IsZero() {
 		m.failing = now
-		m.opts.Backlog.Rewind()
+		m.rewind()
 		m.opts.Log.Warn("mirror takes no readings, they wait here", "err", err)
 	}
 	if !m.told && now.Sub(m.failing) >= stalledAfter {

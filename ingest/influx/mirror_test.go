@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -36,6 +38,8 @@ type listBacklog struct {
 	mu    sync.Mutex
 	rs    []pulse.Reading
 	given int
+	// rewound counts, and gives nothing again.
+	rewound int
 }
 
 func (b *listBacklog) Next(_ context.Context, limit int) ([]pulse.Reading, error) {
@@ -52,7 +56,11 @@ func (b *listBacklog) Taken(context.Context) error {
 	return nil
 }
 
-func (b *listBacklog) Rewind() {}
+func (b *listBacklog) Rewind() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.rewound++
+}
 
 func (b *listBacklog) left() int {
 	b.mu.Lock()
@@ -65,7 +73,13 @@ var _ backlog = (*listBacklog)(nil)
 // run runs a mirror until the test ends, or the returned function is called.
 func run(tb testing.TB, cfg Config, b backlog) (m *Mirror, stop func()) {
 	tb.Helper()
-	m, err := NewMirror(MirrorOptions{Client: client(tb, cfg), Backlog: b, Metrics: NewMetrics(prometheus.NewRegistry()), Log: slog.New(slog.DiscardHandler)})
+	return runWoken(tb, cfg, b, nil)
+}
+
+// runWoken is run with a channel that tells of new readings.
+func runWoken(tb testing.TB, cfg Config, b backlog, wake <-chan struct{}) (m *Mirror, stop func()) {
+	tb.Helper()
+	m, err := NewMirror(MirrorOptions{Wake: wake, Client: client(tb, cfg), Backlog: b, Metrics: NewMetrics(prometheus.NewRegistry()), Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -236,6 +250,44 @@ func TestOutageLosesNothing(t *testing.T) {
 			}
 			stop()
 		})
+	}
+}
+
+// TestUnnoticedRestartLosesNothing kills the server and starts it again while the mirror has nothing to write, so that
+// no write fails. What the server had taken last was in its memory alone.
+func TestUnnoticedRestartLosesNothing(t *testing.T) {
+	for name, start := range peers() {
+		t.Run(name, func(t *testing.T) {
+			s := start(t)
+			db, tail := openStore(t)
+			wake := make(chan struct{}, 1)
+			_, stop := runWoken(t, s.config, tail, wake)
+			until(t, "the past is copied", func() bool { return s.count(t, "volts") == 3000 })
+			s.down(t)
+			s.up(t)
+			if _, err := db.Append(t.Context(), someReadings("alder-bank/zone/brook", day0, 1)); err != nil {
+				t.Fatal(err)
+			}
+			wake <- struct{}{}
+			until(t, "all is there again", func() bool { return s.count(t, "volts") == 3001 })
+			stop()
+		})
+	}
+}
+
+// TestNewConnectionsDoNotHoldTheCopyUp has a server that closes each connection after its answer.
+func TestNewConnectionsDoNotHoldTheCopyUp(t *testing.T) {
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Connection", "close")
+		w.WriteHeader(http.StatusNoContent)
+	}))
+	defer srv.Close()
+	b := &listBacklog{rs: someReadings("alder-bank/zone/brook", day0, 3*writeReadings)}
+	_, stop := run(t, Config{URL: srv.URL, Bucket: "fence"}, b)
+	until(t, "all is copied", func() bool { return b.left() == 0 })
+	stop()
+	if b.rewound != 1 {
+		t.Errorf("the backlog gave again %d times, want once", b.rewound)
 	}
 }
 
