@@ -28,7 +28,7 @@ const (
 
 // batch is what is stored and acknowledged together. Its slices are used again.
 type batch struct {
-	messages []message
+	messages []*message
 	readings []pulse.Reading
 }
 
@@ -47,7 +47,7 @@ func (c *Client) work(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case m := <-c.queue:
-			c.take(b, &m)
+			c.take(b, m)
 		}
 		c.gather(ctx, b, timer)
 		if !c.store(ctx, b.readings) {
@@ -72,14 +72,14 @@ func (c *Client) gather(ctx context.Context, b *batch, timer *time.Timer) {
 	for len(b.messages) < maxBatch {
 		select {
 		case m := <-c.queue:
-			c.take(b, &m)
+			c.take(b, m)
 			continue
 		default:
 		}
 		timer.Reset(min(gatherQuiet, time.Until(end)))
 		select {
 		case m := <-c.queue:
-			c.take(b, &m)
+			c.take(b, m)
 		case <-timer.C:
 			return
 		case <-ctx.Done():
@@ -91,7 +91,7 @@ func (c *Client) gather(ctx context.Context, b *batch, timer *time.Timer) {
 // take decodes a message into the batch. One that gives no readings is in the batch too, so that it is acknowledged in
 // its turn and does not come back.
 func (c *Client) take(b *batch, m *message) {
-	b.messages = append(b.messages, *m)
+	b.messages = append(b.messages, m)
 	c.queueBytes.Add(-int64(len(m.Payload())))
 	if c.ledger.take(m) {
 		c.met.repeated.Inc()
@@ -200,8 +200,8 @@ func (c *Client) stalled(err error) {
 // acknowledge tells the broker that it may forget the batch.
 func (c *Client) acknowledge(b *batch) {
 	c.ledger.store(b.messages)
-	for i := range b.messages {
-		b.messages[i].Ack()
+	for _, m := range b.messages {
+		m.Ack()
 	}
 	c.met.acked.Add(float64(len(b.messages)))
 	c.met.queued.Set(float64(len(c.queue)))

@@ -90,7 +90,7 @@ type Client struct {
 	log     *slog.Logger
 	met     *Metrics
 	link    link
-	queue   chan message
+	queue   chan *message
 	ledger  *ledger
 	before  before
 	firstUp atomic.Int64 // when it first had a connection, Unix milliseconds
@@ -133,7 +133,7 @@ func New(opts Options) (*Client, error) {
 	}
 	c := &Client{
 		opts: opts, log: opts.Log, met: opts.Metrics,
-		queue: make(chan message, opts.QueueMessages), ledger: newLedger(), before: newBefore(opts.Before), stamps: newStamps(opts.Before),
+		queue: make(chan *message, opts.QueueMessages), ledger: newLedger(), before: newBefore(opts.Before), stamps: newStamps(opts.Before),
 		retry: pause{100 * time.Millisecond, 5 * time.Second},
 	}
 	if opts.PerSecond > 0 {
@@ -184,8 +184,8 @@ func (c *Client) connected(up bool) {
 // handle runs on the library's goroutine, one message at a time, and never waits: that would hold up the pings.
 func (c *Client) handle(conn uint32, pm paho.Message) {
 	c.met.received.Inc()
-	m := message{Message: pm, conn: conn, arrived: c.opts.Now()}
-	switch c.ledger.arrive(&m) {
+	m := &message{Message: pm, conn: conn, arrived: c.opts.Now()}
+	switch c.ledger.arrive(m) {
 	case done:
 		c.met.repeated.Inc()
 		m.Ack()
@@ -196,7 +196,7 @@ func (c *Client) handle(conn uint32, pm paho.Message) {
 	}
 	if len(m.Payload()) > MaxPayloadBytes {
 		// A queue full of these would take all memory, so they do not wait their turn.
-		c.reject(&m, rejectTooLarge, errTooLarge)
+		c.reject(m, rejectTooLarge, errTooLarge)
 		m.Ack()
 		return
 	}
@@ -208,7 +208,7 @@ func (c *Client) handle(conn uint32, pm paho.Message) {
 		default:
 		}
 	}
-	c.ledger.forget(&m)
+	c.ledger.forget(m)
 	c.met.dropped.Inc()
 	c.dropped.Add(1)
 	if !c.overflowed.Swap(true) {

@@ -88,17 +88,17 @@ func (l *ledger) take(m *message) (again bool) {
 
 // store notes that the messages are durable. A broker that restarted may have given an identifier to another message
 // since, which the sum tells.
-func (l *ledger) store(ms []message) {
+func (l *ledger) store(ms []*message) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	for i := range ms {
-		if ms[i].Qos() == 0 {
+	for _, m := range ms {
+		if m.Qos() == 0 {
 			continue
 		}
-		if e := &l.entries[ms[i].MessageID()]; e.sum == ms[i].sum {
+		if e := &l.entries[m.MessageID()]; e.sum == m.sum {
 			e.stored = true
 		}
-		l.recent[ms[i].sum] = struct{}{}
+		l.recent[m.sum] = struct{}{}
 	}
 	if len(l.recent) >= recentSums {
 		l.recent, l.older = l.older, l.recent

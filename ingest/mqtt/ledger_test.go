@@ -50,7 +50,7 @@ func (s step) run(t *testing.T, l *ledger) {
 			t.Errorf("take gave %v, want %v", got, s.again)
 		}
 	case "store":
-		l.store([]message{*m})
+		l.store([]*message{m})
 	case "forget":
 		l.forget(m)
 	default:

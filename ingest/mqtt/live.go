@@ -34,7 +34,7 @@ type LiveOptions struct {
 type Live struct {
 	opts  LiveOptions
 	link  link
-	queue chan message
+	queue chan *message
 }
 
 // NewLive checks the options and returns a Live that is not connected yet.
@@ -53,7 +53,7 @@ func NewLive(opts LiveOptions) (*Live, error) {
 	if opts.Connected == nil {
 		opts.Connected = func(bool) {}
 	}
-	l := &Live{opts: opts, queue: make(chan message, maxBatch)}
+	l := &Live{opts: opts, queue: make(chan *message, maxBatch)}
 	opts.Config.ClientID = "nightwire-live-" + rand.Text()
 	l.link = newLink(opts.Config, opts.Password, opts.Dial, opts.Topics, opts.Log)
 	l.link.clean = true
@@ -72,7 +72,7 @@ func (l *Live) Run(ctx context.Context) error {
 			return nil
 		case m := <-l.queue:
 			// What is wrong with a payload is reported when the Client gets it.
-			if rs, _, err := decode(l.opts.Decode, &m, m.arrived); err == nil && len(rs) > 0 {
+			if rs, _, err := decode(l.opts.Decode, m, m.arrived); err == nil && len(rs) > 0 {
 				l.opts.Observe(rs)
 			}
 		}
@@ -84,7 +84,7 @@ func (l *Live) handle(conn uint32, m paho.Message) {
 		return
 	}
 	select {
-	case l.queue <- message{Message: m, conn: conn, arrived: l.opts.Now()}:
+	case l.queue <- &message{Message: m, conn: conn, arrived: l.opts.Now()}:
 	default: // watching need not see every reading of a flood
 	}
 }

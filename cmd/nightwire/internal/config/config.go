@@ -210,6 +210,7 @@ func Parse(path string, text []byte) (*Config, error) {
 		r.mistakes.sort()
 		return nil, r.mistakes
 	}
+	r.at, r.broken = nil, nil // only secrets can turn out wrong later, and each knows its place
 	cfg.Path = path
 	cfg.setSecretDir(filepath.Dir(path))
 	return cfg, nil
