@@ -14,21 +14,8 @@ import (
 	"time"
 
 	"nightwire/ingest/farm"
+	"nightwire/sim/outside"
 )
-
-// peer returns the path of a program to check against, or skips.
-func peer(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-		t.Fatalf("%s is required and not installed", name)
-	}
-	t.Skipf("skipped: %s not installed", name)
-	return ""
-}
 
 // randomFence draws a farm with a tree of zones, sometimes with a loop, and a few faults on it.
 func randomFence(rng *rand.Rand) Options {
@@ -160,7 +147,7 @@ var printed = regexp.MustCompile(`v\(end_(\w+)\) = ([-+.\de]+)`)
 
 // Thirty random fences with faults and loops, against ngspice on a netlist cut far finer: every node within 0.5 %.
 func TestAgainstNgspice(t *testing.T) {
-	ngspice := peer(t, "ngspice")
+	ngspice := outside.Program(t, "ngspice")
 	rng := rand.New(rand.NewPCG(6, 28))
 	worst, loops := 0.0, 0
 	for i := range 30 {

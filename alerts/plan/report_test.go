@@ -16,6 +16,7 @@ import (
 
 	"nightwire/alerts/paragraph"
 	"nightwire/ingest/farm"
+	"nightwire/sim/outside"
 )
 
 var update = flag.Bool("update", false, "write what the package now prints into the golden files")
@@ -150,18 +151,11 @@ var printed = regexp.MustCompile(`(?m)^v\(\S+\) = ([-+.\de]+)`)
 // spice returns the volts at the far end of each zone, by ngspice.
 func spice(t *testing.T, list string) []float64 {
 	t.Helper()
-	ngspice, err := exec.LookPath("ngspice")
-	if err != nil {
-		if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-			t.Fatal("ngspice is not installed")
-		}
-		t.Skip("skipped: ngspice not installed")
-	}
 	file := filepath.Join(t.TempDir(), "fence.cir")
 	if err := os.WriteFile(file, []byte(list), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.CommandContext(t.Context(), ngspice, "-b", file).CombinedOutput()
+	out, err := exec.CommandContext(t.Context(), outside.Program(t, "ngspice"), "-b", file).CombinedOutput()
 	if err != nil {
 		t.Fatalf("ngspice: %v\n%s", err, out)
 	}

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"nightwire/sim/outside"
 )
 
 // metric returns a figure from a watch's /metrics, or -1.
@@ -157,7 +159,7 @@ func TestBuildsForBoards(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: builds three times")
 	}
-	goTool := needPeer(t, "go")
+	goTool := outside.Program(t, "go")
 	for _, tt := range []struct{ name, arch, arm string }{{"amd64", "amd64", ""}, {"arm64", "arm64", ""}, {"armv6", "arm", "6"}} {
 		t.Run(tt.name, func(t *testing.T) {
 			cmd := exec.Command(goTool, "build", "-o", filepath.Join(t.TempDir(), "nightwire"), ".")

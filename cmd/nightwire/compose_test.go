@@ -10,6 +10,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"nightwire/sim/outside"
 )
 
 // composeFile returns one of the files of the services that run side by side.
@@ -59,7 +61,7 @@ func TestComposeFilesAreThere(t *testing.T) {
 // A real mosquitto takes the settings: it refuses who has no password, lets a sensor write its own topic and no other,
 // and lets Nightwire read them all.
 func TestComposeBrokerIsSafe(t *testing.T) {
-	mosquitto, passwd := needPeer(t, "mosquitto"), needPeer(t, "mosquitto_passwd")
+	mosquitto, passwd := outside.Program(t, "mosquitto"), outside.Program(t, "mosquitto_passwd")
 	dir, at := t.TempDir(), port(t)
 	if err := os.Chmod(dir, 0o755); err != nil { // the broker gives up root
 		t.Fatal(err)

@@ -8,12 +8,14 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"nightwire/sim/outside"
 )
 
 // TestQuickStart types what the quick start tells a reader to type, in order, in an empty folder. What needs root is
 // written there as console, and is typed on a clean Debian by deploy/deb/try.sh. Only the ports are ours.
 func TestQuickStart(t *testing.T) {
-	needPeer(t, "mosquitto_pub")
+	outside.Program(t, "mosquitto_pub")
 	page, err := os.ReadFile(filepath.Join("..", "..", "deploy", "docs", "quick-start.md"))
 	if err != nil {
 		t.Fatal(err)

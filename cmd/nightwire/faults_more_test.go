@@ -11,11 +11,13 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightwire/sim/outside"
 )
 
 // storeLocked has another program hold the data file for longer than the watch waits for it.
 func storeLocked(t *testing.T) tally {
-	python := needPeer(t, "python3")
+	python := outside.Program(t, "python3")
 	x := beside(t, nil).start()
 	hold := exec.Command(python, "-c", `import sqlite3, sys
 c = sqlite3.connect(sys.argv[1], isolation_level=None)

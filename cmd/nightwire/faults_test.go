@@ -10,6 +10,8 @@ import (
 	"testing"
 	"text/tabwriter"
 	"time"
+
+	"nightwire/sim/outside"
 )
 
 // faultKind is one kind of fault, and a trial of it.
@@ -53,7 +55,7 @@ func TestFaults(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: takes a minute")
 	}
-	needPeer(t, "mosquitto")
+	outside.Program(t, "mosquitto")
 	kinds := faultKinds()
 	costs := make([]tally, len(kinds))
 	ran := make([]bool, len(kinds))
@@ -323,6 +325,6 @@ func newMosquitto(t *testing.T) *mosquitto {
 
 func (m *mosquitto) start(t *testing.T) {
 	t.Helper()
-	m.process = startProcess(t, needPeer(t, "mosquitto"), "-c", m.conf)
+	m.process = startProcess(t, outside.Program(t, "mosquitto"), "-c", m.conf)
 	until(t, "mosquitto listens", func() bool { return dials(m.port) })
 }

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"nightwire/sim/outside"
 )
 
 // TestHungMirrorDelaysNoAlarm has a whole watch copy to a server that takes connections and answers nothing, and
@@ -24,7 +26,7 @@ func TestHungMirrorDelaysNoAlarm(t *testing.T) {
 	if os.Getenv("NIGHTWIRE_LONG") == "1" {
 		rounds = 60
 	}
-	victoria := needPeer(t, "victoria-metrics")
+	victoria := outside.Program(t, "victoria-metrics")
 	mqtt, page, addr := startMosquitto(t), port(t), port(t)
 	server := startProcess(t, victoria, "-httpListenAddr", fmt.Sprintf("127.0.0.1:%d", addr), "-storageDataPath", t.TempDir())
 	until(t, "the mirror listens", func() bool { return dials(addr) })

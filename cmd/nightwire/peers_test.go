@@ -18,21 +18,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
-)
 
-// needPeer returns the path of a program that a test works with, or skips the test where it is not installed.
-func needPeer(tb testing.TB, name string) string {
-	tb.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-		tb.Fatalf("%s is not installed, and peers are required", name)
-	}
-	tb.Skipf("skipped: %s not installed", name)
-	return ""
-}
+	"nightwire/sim/outside"
+)
 
 // port returns a port that is free now.
 func port(tb testing.TB) int {
@@ -129,7 +117,7 @@ func until(tb testing.TB, what string, ok func() bool) {
 // startMosquitto starts an outside broker with the settings that a hub of many sensors wants, and returns its port.
 func startMosquitto(tb testing.TB) int {
 	tb.Helper()
-	path := needPeer(tb, "mosquitto")
+	path := outside.Program(tb, "mosquitto")
 	dir, p := tb.TempDir(), port(tb)
 	conf := filepath.Join(dir, "mosquitto.conf")
 	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\n"+
@@ -194,7 +182,7 @@ func TestANightFromSensorToBed(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: takes two reporting periods of twenty seconds")
 	}
-	pub := needPeer(t, "mosquitto_pub")
+	pub := outside.Program(t, "mosquitto_pub")
 	mqtt := startMosquitto(t)
 	box, smtp := startMailServer(t)
 	page := port(t)
@@ -303,21 +291,8 @@ func startMailServer(t *testing.T) (box string, smtp int) {
 // startMailServerAt does so on a given port.
 func startMailServerAt(t *testing.T, smtp int) (box string) {
 	t.Helper()
-	python := ""
-	for _, p := range []string{"python3", "/usr/bin/python3"} { // the first may be one without the system's packages
-		if exec.Command(p, "-c", "import aiosmtpd").Run() == nil {
-			python = p
-			break
-		}
-	}
-	if python == "" {
-		if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-			t.Fatal("aiosmtpd is not installed, and peers are required")
-		}
-		t.Skip("skipped: aiosmtpd not installed")
-	}
 	box = filepath.Join(t.TempDir(), "box")
-	startProcess(t, python, "-m", "aiosmtpd", "-n", "-l", fmt.Sprintf("127.0.0.1:%d", smtp), "-c", "aiosmtpd.handlers.Mailbox", box)
+	startProcess(t, outside.Python(t, "aiosmtpd"), "-m", "aiosmtpd", "-n", "-l", fmt.Sprintf("127.0.0.1:%d", smtp), "-c", "aiosmtpd.handlers.Mailbox", box)
 	until(t, "the mail server listens", func() bool { return dials(smtp) })
 	return box
 }

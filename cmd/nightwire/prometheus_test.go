@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"nightwire/sim/outside"
 )
 
 // prometheusConf takes the path of the rules and the port of the page.
@@ -33,7 +35,7 @@ func TestPrometheusScrapes(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: starts a server of its own")
 	}
-	prometheus, promtool := needPeer(t, "prometheus"), needPeer(t, "promtool")
+	prometheus, promtool := outside.Program(t, "prometheus"), outside.Program(t, "promtool")
 	deploy := filepath.Join("..", "..", "deploy")
 	rules, err := filepath.Abs(filepath.Join(deploy, "prometheus", "rules.yaml"))
 	if err != nil {
@@ -98,7 +100,7 @@ func prometheusNames(t *testing.T, port int) []string {
 
 // TestPrometheusRules holds the alert rules to their own tests.
 func TestPrometheusRules(t *testing.T) {
-	promtool := needPeer(t, "promtool")
+	promtool := outside.Program(t, "promtool")
 	dir := filepath.Join("..", "..", "deploy", "prometheus")
 	for _, args := range [][]string{{"check", "rules", "rules.yaml"}, {"test", "rules", "rules.test.yaml"}} {
 		cmd := exec.CommandContext(t.Context(), promtool, args...)

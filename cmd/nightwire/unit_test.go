@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"nightwire/sim/outside"
 )
 
 const unitFile = "../../deploy/nightwire.service"
@@ -36,7 +38,7 @@ func exposure(t *testing.T, analyze, unit string) float64 {
 // TestUnitIsLittleExposed has systemd judge the unit, and the same unit with its hardening taken out, so that the check
 // is known to be able to fail.
 func TestUnitIsLittleExposed(t *testing.T) {
-	analyze := needPeer(t, "systemd-analyze")
+	analyze := outside.Program(t, "systemd-analyze")
 	got := exposure(t, analyze, unitFile)
 	t.Logf("exposure %.1f", got)
 	if got > mostExposure {

@@ -14,6 +14,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"nightwire/sim/outside"
 )
 
 // server is a real one, which can be stopped, started again on its data, and hung.
@@ -30,34 +32,11 @@ func peers() map[string]func(testing.TB) *server {
 	return map[string]func(testing.TB) *server{"influxdb": startInflux, "victoria": startVictoria}
 }
 
-func needPeer(tb testing.TB, name string) string {
-	tb.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-		tb.Fatalf("%s is not installed, and peers are required", name)
-	}
-	tb.Skipf("skipped: %s not installed", name)
-	return ""
-}
-
-func freeAddr(tb testing.TB) string {
-	tb.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tb.Fatal(err)
-	}
-	defer ln.Close()
-	return ln.Addr().String()
-}
-
 // startInflux starts an InfluxDB 1.8 with Flux, which answers the second version's API.
 func startInflux(tb testing.TB) *server {
 	tb.Helper()
-	path, dir, addr := needPeer(tb, "influxd"), tb.TempDir(), freeAddr(tb)
-	rpc := freeAddr(tb)
+	path, dir, addr := outside.Program(tb, "influxd"), tb.TempDir(), outside.Address(tb)
+	rpc := outside.Address(tb)
 	s := &server{name: "influxd", config: Config{URL: "http://" + addr, Org: "farm", Bucket: "fence/autogen", Query: Flux}}
 	s.start = func() *exec.Cmd {
 		cmd := exec.Command(path, "run", "-config", os.DevNull)
@@ -79,7 +58,7 @@ func startInflux(tb testing.TB) *server {
 // startVictoria starts a single VictoriaMetrics. It keeps both of two equal samples unless told not to.
 func startVictoria(tb testing.TB) *server {
 	tb.Helper()
-	path, dir, addr := needPeer(tb, "victoria-metrics"), tb.TempDir(), freeAddr(tb)
+	path, dir, addr := outside.Program(tb, "victoria-metrics"), tb.TempDir(), outside.Address(tb)
 	s := &server{name: "victoria-metrics", config: Config{URL: "http://" + addr, Bucket: "fence", Query: PromQL}}
 	s.start = func() *exec.Cmd {
 		return exec.Command(path, "-httpListenAddr", addr, "-storageDataPath", dir, "-retentionPeriod", "100y", "-dedup.minScrapeInterval", "1ms")

@@ -20,6 +20,7 @@ import (
 
 	"nightwire/ingest/broker"
 	"nightwire/ingest/mqtt"
+	"nightwire/sim/outside"
 )
 
 func TestConfigCheck(t *testing.T) {
@@ -56,12 +57,12 @@ func TestWhyItDoesNotConnect(t *testing.T) {
 	files := makeCertificates(t, dir)
 	otherCA := makeCertificates(t, t.TempDir()).ca
 	passwords := filepath.Join(dir, "passwords")
-	if out, err := exec.Command(need(t, "mosquitto_passwd"), "-b", "-c", passwords, "daemon", "right").CombinedOutput(); err != nil {
+	if out, err := exec.Command(outside.Program(t, "mosquitto_passwd"), "-b", "-c", passwords, "daemon", "right").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	locked := newMosquitto(t, "password_file "+passwords)
 	secure := newMosquitto(t, "")
-	tlsAt, wsAt := freePort(t), freePort(t)
+	tlsAt, wsAt := outside.Address(t), outside.Address(t)
 	secure.addListener(t, tlsAt, "certfile "+files.cert, "keyfile "+files.key)
 	secure.addListener(t, wsAt, "protocol websockets")
 	own := startOwn(t)
@@ -85,7 +86,7 @@ func TestWhyItDoesNotConnect(t *testing.T) {
 		{"no password", mqtt.Config{URL: "mqtt://" + locked.at}, "check user and password_file"},
 		{"absent password file", mqtt.Config{URL: "mqtt://" + locked.at, PasswordFile: dir + "/absent"}, "make the file readable"},
 		{"wrong password, own broker", mqtt.Config{URL: "mqtt://" + own, User: "brook", PasswordFile: wrong}, "check user and password_file"},
-		{"nobody there", mqtt.Config{URL: "mqtt://" + freePort(t)}, "is it running"},
+		{"nobody there", mqtt.Config{URL: "mqtt://" + outside.Address(t)}, "is it running"},
 		{"unknown name", mqtt.Config{URL: "mqtt://broker.invalid"}, "name cannot be looked up"},
 		{"tls", mqtt.Config{URL: "mqtts://" + tlsAt, CAFile: files.ca}, ""},
 		{"tls by name", mqtt.Config{URL: "mqtts://localhost:" + tlsPort, CAFile: files.ca}, ""},
@@ -204,7 +205,7 @@ func startOwn(tb testing.TB) string {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	e := &embedded{at: freePort(tb), dir: tb.TempDir(), users: []broker.User{{Name: "brook", PasswordHash: hash}}}
+	e := &embedded{at: outside.Address(tb), dir: tb.TempDir(), users: []broker.User{{Name: "brook", PasswordHash: hash}}}
 	e.start(tb)
 	tb.Cleanup(func() { e.stop() })
 	return e.at

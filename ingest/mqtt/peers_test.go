@@ -21,6 +21,7 @@ import (
 	"nightwire/ingest/broker"
 	"nightwire/ingest/mqtt"
 	"nightwire/ingest/pulse"
+	"nightwire/sim/outside"
 )
 
 const patience = 30 * time.Second
@@ -38,41 +39,6 @@ type peer interface {
 func eachBroker(t *testing.T, f func(t *testing.T, p peer)) {
 	t.Run("mosquitto", func(t *testing.T) { f(t, newMosquitto(t, outlivesKill)) })
 	t.Run("embedded", func(t *testing.T) { f(t, newEmbedded(t)) })
-}
-
-// need looks a program up, and skips the test without it unless peers are required.
-func need(tb testing.TB, program string) string {
-	tb.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	for _, dir := range []string{"/usr/sbin", "/usr/local/sbin"} {
-		if p := filepath.Join(dir, program); fileExists(p) {
-			return p
-		}
-	}
-	if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-		tb.Fatalf("%s is not installed but peers are required", program)
-	}
-	tb.Skipf("skipped: %s not installed", program)
-	return ""
-}
-
-func fileExists(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
-}
-
-// freePort returns an address that nothing listens on.
-func freePort(tb testing.TB) string {
-	tb.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tb.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // poll calls f every few milliseconds until it is content.
@@ -102,9 +68,9 @@ const outlivesKill = "autosave_on_changes true\nautosave_interval 1\nlog_type al
 // newMosquitto starts one. extra is put at the start of its configuration.
 func newMosquitto(tb testing.TB, extra string) *mosquitto {
 	tb.Helper()
-	program := need(tb, "mosquitto")
+	program := outside.Program(tb, "mosquitto")
 	dir := tb.TempDir()
-	m := &mosquitto{program: program, at: freePort(tb), config: filepath.Join(dir, "mosquitto.conf")}
+	m := &mosquitto{program: program, at: outside.Address(tb), config: filepath.Join(dir, "mosquitto.conf")}
 	_, port, _ := net.SplitHostPort(m.at)
 	conf := fmt.Sprintf(`%s
 listener %s 127.0.0.1
@@ -169,7 +135,7 @@ type embedded struct {
 
 func newEmbedded(tb testing.TB) *embedded {
 	tb.Helper()
-	e := &embedded{at: freePort(tb), dir: tb.TempDir()}
+	e := &embedded{at: outside.Address(tb), dir: tb.TempDir()}
 	e.start(tb)
 	tb.Cleanup(func() { e.stop() })
 	return e

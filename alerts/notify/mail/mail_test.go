@@ -29,6 +29,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
+	"nightwire/sim/outside"
 )
 
 func message() alerts.Message {
@@ -40,26 +41,11 @@ func message() alerts.Message {
 	}
 }
 
-// python returns an interpreter that has aiosmtpd, or skips.
-func python(t *testing.T) string {
-	t.Helper()
-	for _, p := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(p, "-c", "import aiosmtpd").Run() == nil {
-			return p
-		}
-	}
-	if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-		t.Fatal("aiosmtpd is not installed")
-	}
-	t.Skip("skipped: aiosmtpd not installed")
-	return ""
-}
-
 // realServer starts aiosmtpd and returns its port and the folder in which its mail arrives.
 func realServer(t *testing.T, mode string, args ...string) (port int, inbox string) {
 	t.Helper()
 	box := filepath.Join(t.TempDir(), "box")
-	cmd := exec.Command(python(t), append([]string{"testdata/server.py", box, mode}, args...)...)
+	cmd := exec.Command(outside.Python(t, "aiosmtpd"), append([]string{"testdata/server.py", box, mode}, args...)...)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {

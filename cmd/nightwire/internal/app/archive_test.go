@@ -4,9 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/http"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"syscall"
@@ -18,24 +16,13 @@ import (
 	"nightwire/ingest/influx"
 	"nightwire/ingest/pulse"
 	"nightwire/ingest/store"
+	"nightwire/sim/outside"
 )
 
 // startVictoria starts a VictoriaMetrics and returns its address.
 func startVictoria(t *testing.T) string {
 	t.Helper()
-	path, err := exec.LookPath("victoria-metrics")
-	if err != nil {
-		if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-			t.Fatal("victoria-metrics is not installed, and peers are required")
-		}
-		t.Skip("skipped: victoria-metrics not installed")
-	}
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := ln.Addr().String()
-	ln.Close()
+	path, addr := outside.Program(t, "victoria-metrics"), outside.Address(t)
 	cmd := exec.Command(path, "-httpListenAddr", addr, "-storageDataPath", t.TempDir(), "-retentionPeriod", "100y", "-dedup.minScrapeInterval", "1ms")
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := cmd.Start(); err != nil {

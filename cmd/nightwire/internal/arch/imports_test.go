@@ -63,7 +63,7 @@ func rooms() []room {
 		{name: "alerts/notify/webhook", may: []string{"alerts", "alerts/notify/internal/post"}, tests: []string{"ingest/farm"}},
 
 		{name: "sim", may: []string{"ingest/farm", "ingest/pulse"}},
-		{name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
+		{name: "sim/outside"}, {name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
 		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/farms",
 			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "github.com/schollz/progressbar/v3", "golang.org/x/term", // is it a terminal?
@@ -85,7 +85,7 @@ func rooms() []room {
 // anywhere is what every package may import, and what every test may.
 func anywhere() (code, tests []string) {
 	return []string{"github.com/prometheus/client_golang/..."},
-		[]string{"github.com/google/go-cmp/...", "github.com/rogpeppe/go-internal/..."}
+		[]string{"github.com/google/go-cmp/...", "github.com/rogpeppe/go-internal/...", "sim/outside"}
 }
 
 const module = "nightwire/"

@@ -3,8 +3,6 @@ package web
 import (
 	"context"
 	"fmt"
-	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"testing"
@@ -16,18 +14,14 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"nightwire/sim/outside"
 )
 
 // chromium starts a headless browser, or skips the test when there is none and peers are not required.
 func chromium(t *testing.T) context.Context {
 	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("NIGHTWIRE_PEERS") == "required" {
-			t.Fatal("chromium is not installed")
-		}
-		t.Skip("skipped: chromium not installed")
-	}
+	path := outside.Program(t, "chromium")
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.NoFirstRun, chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-sync", true), chromedp.Flag("host-resolver-rules", "MAP farm.test 127.0.0.1"), chromedp.UserDataDir(t.TempDir()))
