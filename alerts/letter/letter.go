@@ -21,7 +21,13 @@ type Farm struct {
 	Over     []string // alarms that have ended since the last round, a sentence each
 	Upkeep   []string // what is due, a sentence each
 	Reminder string   // of Upkeep, what has become due today; empty for nothing
-	Hints    []string // what the weather means for the fence
+	Hints    []Hint   // what the weather means for the fence, the most urgent first
+}
+
+// Hint is what the weather means for the fence, and what to do.
+type Hint struct {
+	Brief string // for the subject
+	Line  string
 }
 
 // Zone is one run of fence.
@@ -141,8 +147,17 @@ func (f Farm) nextTrim() *Zone {
 func Evening(f Farm) Letter {
 	state, _ := f.state()
 	subject := upper(state)
+	for _, h := range f.Hints {
+		subject = with(subject, h.Brief)
+	}
 	if f.Reminder != "" {
-		subject += " Due: " + f.Reminder
+		act, _, _ := strings.Cut(f.Reminder, ";")
+		short, _, _ := strings.Cut(act, ":") // without the list of what belongs to it
+		if whole := with(subject, "Due: "+f.Reminder); whole != subject {
+			subject = whole
+		} else {
+			subject = with(subject, "Due: "+short+".")
+		}
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "Evening round of %s, %s.\n%s\n\n", f.Name, f.local(f.At).Format("Monday 2 January, 15:04"), upper(state))
@@ -150,9 +165,25 @@ func Evening(f Farm) Letter {
 	f.matters(&b, "To see to:")
 	section(&b, "Over again:", f.Over)
 	section(&b, "Upkeep:", f.Upkeep)
-	section(&b, "Weather:", f.Hints)
+	section(&b, "Weather:", f.weather())
 	b.WriteString("\n" + footer)
 	return Letter{Subject: cut(subject), Body: b.String()}
+}
+
+// with adds a sentence to a subject where there is room for the whole of it.
+func with(subject, more string) string {
+	if s := subject + " " + more; utf8.RuneCountInString(s) <= lockScreen {
+		return s
+	}
+	return subject
+}
+
+func (f Farm) weather() []string {
+	var out []string
+	for _, h := range f.Hints {
+		out = append(out, h.Line)
+	}
+	return out
 }
 
 // table lists the zones as they are.

@@ -76,8 +76,8 @@ type Trip struct {
 func Weekly(f Farm, w Week) Letter {
 	state, _ := f.state()
 	subject := upper(state)
-	if t := f.turn(); t != "" && len([]rune(subject+t)) < lockScreen {
-		subject += " " + t
+	if t := f.turn(); t != "" {
+		subject = with(subject, t)
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "The week at %s, to %s.\n%s\n", f.Name, f.local(f.At).Format("Monday 2 January"), upper(state))
@@ -103,7 +103,7 @@ func Weekly(f Farm, w Week) Letter {
 	section(&b, "Alarms of the week:", trips)
 	section(&b, "Done:", w.Done)
 	section(&b, "Upkeep:", f.Upkeep)
-	section(&b, "Weather:", f.Hints)
+	section(&b, "Weather:", f.weather())
 	b.WriteString("\n" + footer)
 	return Letter{Subject: cut(subject), Body: b.String()}
 }

@@ -21,6 +21,7 @@ const (
 // Hint is a word on what the weather means for the fence.
 type Hint struct {
 	Kind   Kind
+	Brief  string // what is so and what to do first, for a lock screen
 	What   string // what is so, and since when
 	Why    string // what that does to the fence
 	Do     string // what to do first
@@ -44,7 +45,8 @@ const (
 	newest    = 6 * time.Hour
 )
 
-// Hints returns what the weather means for the fence now, with times in loc.
+// Hints returns what the weather means for the fence now, with times in loc, the most urgent for the night first: snow
+// can put stock outside by morning, frost weakens the shock of this night, a drought has done so for weeks (our order).
 func (r Record) Hints(now time.Time, loc *time.Location) []Hint {
 	var out []Hint
 	for _, look := range []func(time.Time, *time.Location) (Hint, bool){r.snow, r.frost, r.drought} {
@@ -57,7 +59,7 @@ func (r Record) Hints(now time.Time, loc *time.Location) []Hint {
 
 // snow says that snow lies. A station that measures it knows better than a word that was said before.
 func (r Record) snow(now time.Time, loc *time.Location) (Hint, bool) {
-	h := Hint{Kind: Snow,
+	h := Hint{Kind: Snow, Brief: "Snow lies: look at the stock, lift the lowest strand.",
 		Why: "Wet snow on the lowest strand shorts it. Dry snow insulates the animals' feet: the fence reads well and does not hold.",
 		Do:  "Look at the stock; lift the lowest strand, or take it off the feed where it is under snow.",
 		Source: "D. Oswald, University of Illinois, and sugarmtnfarm.com 2015; on frozen ground: Alberta Agriculture, Agdex 684-7. " +
@@ -74,7 +76,7 @@ func (r Record) snow(now time.Time, loc *time.Location) (Hint, bool) {
 
 // frost says that it froze in the last day. The ground freezes before the air does, so what was said counts too.
 func (r Record) frost(now time.Time, loc *time.Location) (Hint, bool) {
-	h := Hint{Kind: Frost,
+	h := Hint{Kind: Frost, Brief: "Frost: strain nothing, plastic is brittle; the shock is weaker.",
 		Why: "Frozen ground more than doubles the resistance round the stakes and under the feet, and frost lifts posts. " +
 			"Plastic insulators and polywire are brittle in the cold.",
 		Do: "Strain nothing while it freezes; look for cracked insulators, and posts that stand up, when it thaws.",
@@ -108,7 +110,7 @@ func (r Record) saidWithin(sky alerts.Sky, within time.Duration, now time.Time) 
 
 // drought says that the ground is dry: no day of many had rain to speak of, or somebody said so and no rain came since.
 func (r Record) drought(now time.Time, loc *time.Location) (Hint, bool) {
-	h := Hint{Kind: Drought,
+	h := Hint{Kind: Drought, Brief: "Dry ground: test the earth, water the stakes.",
 		Why: "Dry ground round the stakes and under the animals' feet weakens the shock, and the fence may still read well. " +
 			"In tinder a sparking fence can start a fire.",
 		Do: "Do the earth test now, at the driest time; water the stakes.",

@@ -112,7 +112,7 @@ func TestHints(t *testing.T) {
 			var got []string
 			for _, h := range tt.r.Hints(now, time.UTC) {
 				got = append(got, h.What)
-				if h.Why == "" || h.Do == "" || h.Source == "" || !strings.HasPrefix(h.Line(), h.What+" ") {
+				if len(h.Brief) > 65 || h.Brief == "" || h.Why == "" || h.Do == "" || h.Source == "" || !strings.HasPrefix(h.Line(), h.What+" ") {
 					t.Errorf("%s is not said whole: %+v", h.Kind, h)
 				}
 			}

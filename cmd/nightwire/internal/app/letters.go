@@ -139,7 +139,7 @@ func (n *night) letterFarm(ctx context.Context, now time.Time, due letter.Due) (
 			return out, err
 		}
 		for _, h := range hints {
-			out.Hints = append(out.Hints, h.Line())
+			out.Hints = append(out.Hints, letter.Hint{Brief: h.Brief, Line: h.Line()})
 		}
 	}
 	var err error
