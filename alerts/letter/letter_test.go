@@ -123,7 +123,8 @@ func letters(t *testing.T) map[string]Letter {
 	morning("morning-mended", hotFarm(t), told)
 	morning("morning-still-dead", with(dead), told)
 	week := Week{From: at("14 19:00"), Done: []string{"Orla trimmed brook on 16 April."},
-		Trips: []Trip{{Zone: "lane", Times: 3, Cause: "vegetation", After: "rain"}, {Zone: "brook", Times: 1, Cause: "short"}}}
+		Trips: []Trip{{Zone: "lane", At: []time.Time{at("15 04:00"), at("17 05:00"), at("20 03:00")}, Cause: "vegetation", After: "rain"},
+			{Zone: "brook", At: []time.Time{at("16 12:00")}, Cause: "short"}}}
 	out["weekly"] = Weekly(with(growing), week)
 	out["weekly-quiet"] = Weekly(hotFarm(t), Week{From: at("14 19:00")})
 	return out
@@ -155,6 +156,26 @@ func TestLetters(t *testing.T) {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// TestCountTrips joins what one zone did, with its most frequent cause and all its times.
+func TestCountTrips(t *testing.T) {
+	trip := func(zone, cause, at string) Trip {
+		return Trip{Zone: zone, Cause: cause, At: []time.Time{clock(t, at)}}
+	}
+	got := CountTrips([]Trip{trip("brook", "short", "2 10:00"), trip("lane", "unknown", "2 11:00"), trip("lane", "bad-joint", "3 10:00"),
+		trip("lane", "bad-joint", "4 10:00"), trip("lane", "short", "5 10:00")})
+	want := []string{"lane alarmed 4 times, mostly bad joint", "brook alarmed once, mostly short"}
+	var said []string
+	for _, g := range got {
+		said = append(said, g.String())
+	}
+	if diff := cmp.Diff(want, said); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	if len(got[0].At) != 4 || !got[0].At[3].Equal(clock(t, "5 10:00")) {
+		t.Errorf("lane tripped at %v", got[0].At)
 	}
 }
 

@@ -67,9 +67,24 @@ type Week struct {
 // Trip is how often a zone alarmed.
 type Trip struct {
 	Zone  string
-	Times int
+	At    []time.Time
 	Cause string // the most frequent
-	After string // after what weather; empty when that is not known
+	After string // after what weather; empty when the record does not say
+}
+
+// String says it in a sentence, without its end.
+func (t Trip) String() string {
+	s := fmt.Sprintf("%s alarmed %d times", t.Zone, len(t.At))
+	if len(t.At) == 1 {
+		s = t.Zone + " alarmed once"
+	}
+	if t.Cause != "" {
+		s += ", mostly " + strings.ReplaceAll(t.Cause, "-", " ")
+	}
+	if t.After != "" {
+		s += ", mostly after " + t.After
+	}
+	return s
 }
 
 // Weekly writes the weekly letter. The season's picture is added by whoever has it.
@@ -85,16 +100,7 @@ func Weekly(f Farm, w Week) Letter {
 	f.matters(&b, "To see to:")
 	var trips []string
 	for i, t := range w.Trips {
-		s := fmt.Sprintf("%s alarmed %d times", t.Zone, t.Times)
-		if t.Times == 1 {
-			s = t.Zone + " alarmed once"
-		}
-		if t.Cause != "" {
-			s += ", mostly " + strings.ReplaceAll(t.Cause, "-", " ")
-		}
-		if t.After != "" {
-			s += ", mostly after " + t.After
-		}
+		s := t.String()
 		if i == 0 && len(w.Trips) > 1 {
 			s += "; more than any other"
 		}
@@ -153,9 +159,9 @@ func CountTrips(single []Trip) []Trip {
 			i, out = len(out), append(out, Trip{Zone: t.Zone})
 			causes[t.Zone] = map[string]int{}
 		}
-		out[i].Times += t.Times
+		out[i].At = append(out[i].At, t.At...)
 		if t.Cause != "" && t.Cause != string(alerts.Unknown) {
-			causes[t.Zone][t.Cause] += t.Times
+			causes[t.Zone][t.Cause] += len(t.At)
 		}
 	}
 	for i := range out {
@@ -165,6 +171,6 @@ func CountTrips(single []Trip) []Trip {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Trip) int { return cmp.Or(b.Times-a.Times, strings.Compare(a.Zone, b.Zone)) })
+	slices.SortStableFunc(out, func(a, b Trip) int { return cmp.Or(len(b.At)-len(a.At), strings.Compare(a.Zone, b.Zone)) })
 	return out
 }

@@ -16,6 +16,7 @@ type Hour struct {
 	LowestC *float64
 	MeanC   *float64
 	SnowCM  *float64 // lying
+	WindMS  *float64 // the strongest
 }
 
 // Record is the weather as far as it is known.

@@ -1,7 +1,6 @@
 package app
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,11 +15,11 @@ import (
 	"nightwire/alerts/journal"
 	"nightwire/alerts/letter"
 	"nightwire/alerts/upkeep"
+	"nightwire/alerts/weather"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/control"
 	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/farm"
-	"nightwire/ingest/store"
 )
 
 // upkeepPlan returns what the farm file says of work that comes back. Acts are all that were done, oldest first: the
@@ -183,19 +182,22 @@ func EarthSteps(w io.Writer) error {
 
 // Upkeep writes what work comes back, when it was last done and when it is due, and what the record shows.
 func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, now time.Time) (err error) {
-	if !used(dir) {
-		return fmt.Errorf("there is no data in %s: %w\nhint: give the folder of the night watch with --data", dir, store.ErrMissing)
+	db, err := openToRead(ctx, dir)
+	if err != nil {
+		return err
 	}
+	defer func() { err = errors.Join(err, db.Close()) }()
 	j, err := journal.Open(ctx, journal.Options{Path: filepath.Join(dir, storeFile)})
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, j.Close()) }()
 	acts, err := j.Actions(ctx, time.Time{}, time.Time{})
-	var past []journal.Alarm
-	if err == nil {
-		past, err = j.Alarms(ctx, journal.Filter{From: now.AddDate(-1, 0, 0), Limit: 100_000})
+	if err != nil {
+		return err
 	}
-	if err = errors.Join(err, j.Close()); err != nil {
+	year, err := trips(ctx, db, &cfg.Farm, j, web.Span{From: now.AddDate(-1, 0, 0), To: now})
+	if err != nil {
 		return err
 	}
 	var b strings.Builder
@@ -214,23 +216,27 @@ func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, no
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s (%s)\n", r.Task, last, due, act, standing)
 	}
 	t.Flush() // into memory
-	upkeepRecord(&b, cfg, acts, past, now)
+	upkeepRecord(&b, cfg, acts, year)
 	_, err = io.WriteString(w, b.String())
 	return err
 }
 
-// upkeepRecord writes what the record shows: the tests of the stakes, and which zones trip most.
-func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, past []journal.Alarm, now time.Time) {
+// upkeepRecord writes what the record shows: the tests of the stakes, and which zones trip most and after what weather.
+func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, year []letter.Trip) {
 	for _, test := range earthTests(cfg, acts) {
 		fmt.Fprintf(b, "\n%s\n", test)
 	}
-	trips := letter.CountTrips(singleTrips(past, now.AddDate(-1, 0, 0)))
-	if len(trips) == 0 {
+	if len(year) == 0 {
 		b.WriteString("\nNo alarms within the last year.\n")
 		return
 	}
 	b.WriteString("\nAlarms within the last year:\n")
-	for _, t := range trips {
-		fmt.Fprintf(b, "- %s: %d, mostly %s\n", t.Zone, t.Times, strings.ReplaceAll(cmp.Or(t.Cause, "of unknown cause"), "-", " "))
+	told := false
+	for _, t := range year {
+		fmt.Fprintf(b, "- %s\n", t)
+		told = told || t.After != ""
+	}
+	if told {
+		fmt.Fprintf(b, "(%s; our own rule)\n", weather.AfterRule)
 	}
 }

@@ -272,7 +272,7 @@ func (n *night) weekly(ctx context.Context, now time.Time, f letter.Farm) (lette
 		season.Zones = append(season.Zones, c)
 	}
 	week := letter.Week{From: now.Add(-weekSpan), Done: n.weekDone(acts, now.Add(-weekSpan))}
-	if week.Trips, err = n.trips(ctx, now.Add(-weekSpan), now); err != nil {
+	if week.Trips, err = trips(ctx, n.store, &n.cfg.Farm, n.journal, web.Span{From: now.Add(-weekSpan), To: now}); err != nil {
 		return letter.Letter{}, err
 	}
 	l := letter.Weekly(f, week)
@@ -302,28 +302,6 @@ func (n *night) weekDone(acts []alerts.Action, from time.Time) []string {
 			s += ": " + strings.TrimRight(a.Note, ".")
 		}
 		out = append(out, s+".")
-	}
-	return out
-}
-
-// trips counts the alarms of each place from a time on, most first, with their most frequent cause.
-func (n *night) trips(ctx context.Context, from, to time.Time) ([]letter.Trip, error) {
-	past, err := n.journal.Alarms(ctx, journal.Filter{From: from, To: to, Limit: 100_000})
-	if err != nil {
-		return nil, err
-	}
-	return letter.CountTrips(singleTrips(past, from)), nil
-}
-
-// singleTrips returns the alarms that began from a time on, as far as letters count them.
-func singleTrips(past []journal.Alarm, from time.Time) []letter.Trip {
-	var out []letter.Trip
-	for _, a := range past {
-		if a.Raised.Before(from) || a.Finding.Condition == alerts.Test {
-			continue
-		}
-		_, name, _ := strings.Cut(string(a.Finding.Source), "/")
-		out = append(out, letter.Trip{Zone: cmp.Or(name, "the sensors"), Times: 1, Cause: string(a.Finding.Cause)})
 	}
 	return out
 }

@@ -10,6 +10,7 @@ import (
 	"nightwire/cmd/nightwire/internal/web"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
 )
 
 const (
@@ -49,20 +50,24 @@ func weathered(actions []alerts.Action) (out []alerts.Action) {
 
 // weatherHours returns what the station measured of the given fields, hour by hour. Hours without any are left out.
 func (n *night) weatherHours(ctx context.Context, span web.Span, fields ...pulse.Field) ([]weather.Hour, error) {
-	if n.store == nil || n.cfg.Farm.Weather.Topic == "" {
+	return weatherHours(ctx, n.store, &n.cfg.Farm, span, fields...)
+}
+
+func weatherHours(ctx context.Context, db *store.DB, f *farm.Farm, span web.Span, fields ...pulse.Field) ([]weather.Hour, error) {
+	if db == nil || f.Weather.Topic == "" {
 		return nil, nil
 	}
 	from := span.From.Truncate(time.Hour)
 	hours := make([]weather.Hour, span.To.Sub(from)/time.Hour+1)
-	for _, f := range fields {
-		buckets, err := n.store.Buckets(ctx, detect.SensorID(&n.cfg.Farm, farm.WeatherSource), f, from, span.To, time.Hour)
+	for _, field := range fields {
+		buckets, err := db.Buckets(ctx, detect.SensorID(f, farm.WeatherSource), field, from, span.To, time.Hour)
 		if err != nil {
 			return nil, err
 		}
 		for _, b := range buckets {
 			h := &hours[b.From.Sub(from)/time.Hour]
 			h.From = b.From
-			switch f {
+			switch field {
 			case pulse.RainMM:
 				mm := b.Mean * float64(b.N)
 				h.RainMM = &mm
@@ -70,6 +75,8 @@ func (n *night) weatherHours(ctx context.Context, span web.Span, fields ...pulse
 				h.LowestC, h.MeanC = &b.Min, &b.Mean
 			case pulse.SnowCM:
 				h.SnowCM = &b.Mean
+			case pulse.WindMS:
+				h.WindMS = &b.Max
 			}
 		}
 	}
