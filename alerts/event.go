@@ -184,8 +184,16 @@ type Action struct {
 	Layout *farm.Layout `json:"layout,omitempty"` // for LaidOut
 
 	Task  string     `json:"task,omitempty"`  // for Done: what was done
-	On    time.Time  `json:"on,omitzero"`     // for Done: the day, where that is not the one on which it was told
+	On    time.Time  `json:"on,omitzero"`     // when it was done, where that is not when it was told
 	Earth *EarthTest `json:"earth,omitempty"` // for Done, of the earth test
+}
+
+// When returns when it was done: the time that was stated, or that of telling.
+func (a Action) When() time.Time {
+	if a.On.IsZero() {
+		return a.Time
+	}
+	return a.On
 }
 
 // EarthTest is what a test of the earth stakes showed. The stake's volts mean something only beside the fence's.

@@ -253,8 +253,8 @@ func (f *fence) timers(now ms) {
 func (f *fence) tell(a alerts.Action) {
 	switch a.Kind {
 	case alerts.Trimmed:
-		f.trimmed(a.Source)
+		f.trimmed(a.Source, toMS(a.When()))
 	case alerts.Restrung:
-		f.restrung(a.Source)
+		f.restrung(a.Source, toMS(a.When()))
 	}
 }

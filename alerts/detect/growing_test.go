@@ -237,6 +237,52 @@ func TestGrowthStartsAfreshAfterATrim(t *testing.T) {
 	}
 }
 
+// A trim that is told late counts from when it was done: the alarm ends at the next midnight all the same, and the trend
+// that follows needs no more days than if it had been told at once. The trim is too small to be seen in the readings.
+func TestTrimToldLate(t *testing.T) {
+	play := func(late time.Duration, stated bool) (ended, again time.Time) {
+		trim := math.Inf(1)
+		g := newGrower(t, func(d float64) float64 {
+			if d >= trim {
+				return 0.9 * math.Exp(0.125*d)
+			}
+			return math.Exp(0.125 * d)
+		})
+		for len(g.growths()) == 0 && g.now.Before(at(60)) {
+			g.under(1)
+		}
+		g.run(12 * time.Hour)
+		cut := g.now
+		trim = cut.Sub(start).Hours() / 24
+		g.run(late)
+		a := alerts.Action{Time: g.now, Kind: alerts.Trimmed, Source: "zone/lane"}
+		if stated {
+			a.On = cut
+		}
+		g.events = append(g.events, g.watch.Tell(a)...)
+		g.run(7 * 24 * time.Hour)
+		all := g.growths()
+		if len(all) != 2 || all[0].over.IsZero() {
+			g.show()
+			t.Fatalf("told %s late: %d alarms of growth, want one that ended and one more", late, len(all))
+		}
+		return all[0].over, all[1].raised
+	}
+	_, atOnce := play(0, false)
+	_, evening := play(9*time.Hour, true)
+	if !evening.Equal(atOnce) {
+		t.Errorf("told in the evening, it is warned of again at %s; told at once, at %s", evening, atOnce)
+	}
+	ended, late := play(48*time.Hour, true)
+	_, unstated := play(48*time.Hour, false)
+	if !late.Equal(atOnce) || late.Before(ended) {
+		t.Errorf("told two days late, it ends at %s and is warned of again at %s; told at once, at %s", ended, late, atOnce)
+	}
+	if !late.Before(unstated) {
+		t.Errorf("stating the time gains nothing: %s with, %s without", late, unstated)
+	}
+}
+
 // standstills are fences that never go under, and how often lane may be warned of all the same: growth that flags
 // and a wet week look for some days just like growth that goes on.
 var standstills = []struct {

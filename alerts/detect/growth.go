@@ -18,6 +18,7 @@ type dayBook struct {
 	Start ms
 	Rows  []dayRow
 	Fresh []ms // by zone: days that began before this were before the last trim or re-stringing
+	Told  []ms // by zone: when somebody last told of one, perhaps long after it
 }
 
 // dayRow is one closed day.
@@ -35,7 +36,7 @@ const (
 	leastShare = 0.25 // of a day's reports that make a level
 )
 
-func (b *dayBook) init(zones int) { b.Fresh = make([]ms, zones) }
+func (b *dayBook) init(zones int) { b.Fresh, b.Told = make([]ms, zones), make([]ms, zones) }
 
 // best returns the highest level of the zone at node on the days begun since from, volts; infinite when none is known.
 func (b *dayBook) best(node int, from ms) float64 {
@@ -133,23 +134,42 @@ func (f *fence) solveDay(row *dayRow) {
 // daySD is how well a day's level is known: noise averages out over a thousand readings, weather does not.
 const daySD = 0.006
 
-// trimmed starts the growth of a zone (or of all, for an energizer or the site) afresh.
-func (f *fence) trimmed(s farm.Source) {
+// trimmed starts the growth of a zone (or of all, for an energizer or the site) afresh from at.
+func (f *fence) trimmed(s farm.Source, at ms) {
 	for z := range f.net.Zones {
-		if s == farm.Site || s == f.energizer.Source() || s == f.net.Zones[z].Source() {
-			f.Days.Fresh[z] = f.w.state.Now
+		if f.means(s, z) {
+			f.Days.freshFrom(z, min(at, f.w.state.Now), f.w.state.Now)
 		}
 	}
 }
 
 // restrung learns the fence again from its next whole day.
-func (f *fence) restrung(s farm.Source) {
+func (f *fence) restrung(s farm.Source, at ms) {
+	f.trimmed(s, at)
 	for z := range f.net.Zones {
-		if s == farm.Site || s == f.energizer.Source() || s == f.net.Zones[z].Source() {
-			f.Learnt = false
-			f.Days.Fresh[z] = f.w.state.Now
-		}
+		f.Learnt = f.Learnt && !f.means(s, z)
 	}
+}
+
+// means reports whether what is said of s is said of a zone of this fence.
+func (f *fence) means(s farm.Source, z int) bool {
+	return s == farm.Site || s == f.energizer.Source() || s == f.net.Zones[z].Source()
+}
+
+// freshFrom notes that a zone's growth was cut at at, told now. An older cut than is known changes nothing.
+func (b *dayBook) freshFrom(zone int, at, now ms) {
+	if len(b.Told) < len(b.Fresh) { // from a state of before there was such a thing
+		b.Told = make([]ms, len(b.Fresh))
+	}
+	if at > b.Fresh[zone] {
+		b.Fresh[zone], b.Told[zone] = at, now
+	}
+}
+
+// cutSince reports whether a zone's growth was cut after an alarm was raised, or was told to have been cut before, so
+// that the alarm rests on days that no longer count. Known says that the days since the cut have a trend of their own.
+func (b *dayBook) cutSince(zone int, raised ms, known bool) bool {
+	return b.Fresh[zone] > raised || zone < len(b.Told) && b.Told[zone] > raised && !known
 }
 
 // noticeTrims finds from the data that growth was cut: a zone's level is well up on the days before.
@@ -194,7 +214,7 @@ func (f *fence) checkGrowth(now ms) {
 	for z := range f.net.Zones {
 		s := &f.Growths[z]
 		fc, ok := f.forecast(z)
-		cut := s.up() && f.Days.Fresh[z] > s.Raised
+		cut := s.up() && f.Days.cutSince(z, s.Raised, ok)
 		switch {
 		case cut:
 			f.w.clear(s, now, fmt.Sprintf("%s is well up again: growth on it, or on the wire it shares, was cut.", titled(f.net.Zones[z].Name)))

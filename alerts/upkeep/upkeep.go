@@ -88,7 +88,7 @@ func (p Plan) List(acts []alerts.Action) []Reminder {
 		}
 		r := Reminder{Task: t}
 		for _, a := range acts {
-			if on := doneOn(a); a.Kind == alerts.Done && Task(a.Task) == t && !on.Before(r.Last) {
+			if on := a.When(); a.Kind == alerts.Done && Task(a.Task) == t && !on.Before(r.Last) {
 				r.Last, r.By, r.Note = on, a.By, a.Note
 			}
 		}
@@ -97,14 +97,6 @@ func (p Plan) List(acts []alerts.Action) []Reminder {
 	}
 	slices.SortStableFunc(out, func(a, b Reminder) int { return a.DueOn.Compare(b.DueOn) })
 	return out
-}
-
-// doneOn returns the day on which an act was done.
-func doneOn(a alerts.Action) time.Time {
-	if a.On.IsZero() {
-		return a.Time
-	}
-	return a.On
 }
 
 // dueOn returns the beginning of the day on which a task last done at last is due again.

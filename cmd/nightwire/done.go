@@ -31,7 +31,8 @@ func newDone() *cobra.Command {
 		Short: "Say what was done: " + taskNames(),
 		Long: `Done tells the night watch what was done at the fence, so that it reminds you when it is due again: one of
   ` + taskNames() + `
-Growth that was trimmed is judged anew from that moment. For the earth stakes use nightwire earth-test: its values matter.`,
+Growth that was trimmed is judged anew from then: now, or the time that --on states, as when you trim at noon and note it
+in the evening. For the earth stakes use nightwire earth-test: its values matter.`,
 		Args: cobra.RangeArgs(1, 2),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			cfg, err := loadConfig(farmFile)
@@ -42,10 +43,11 @@ Growth that was trimmed is judged anew from that moment. For the earth stakes us
 			if len(args) > 1 {
 				o.Where = args[1]
 			}
-			if o.On, err = dayDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
+			now := clockOf(cmd.Context())()
+			if o.On, err = whenDone(on, &cfg.Farm, now); err != nil {
 				return err
 			}
-			if err := checkTask(&o); err != nil {
+			if err := checkTask(&o, now); err != nil {
 				return err
 			}
 			return placeError(app.Done(cmd.Context(), o), &cfg.Farm)
@@ -53,18 +55,19 @@ Growth that was trimmed is judged anew from that moment. For the earth stakes us
 	}
 	configFlag(cmd, &farmFile)
 	dataFlag(cmd, &o.DataDir)
-	cmd.Flags().StringVar(&on, "on", "", "the day, as 2026-04-20; today when left out")
+	cmd.Flags().StringVar(&on, "on", "", "when, as 2026-04-20, 2026-04-20T12:30, or 12:30 for today; now when left out")
 	byFlags(cmd, &o.By, &o.Note)
 	return cmd
 }
 
 // checkTask refuses what cannot be done.
-func checkTask(o *app.DoneOptions) error {
+func checkTask(o *app.DoneOptions, now time.Time) error {
 	switch {
 	case o.Task == app.TrimTask && o.Farm.Zone(o.Where) == nil && o.Farm.Energizer(o.Where) == nil:
 		return &usageError{fmt.Errorf("no zone %q to have been trimmed", o.Where), "name a zone, or an energizer for its whole fence: nightwire done trim lane"}
-	case o.Task == app.TrimTask && !o.On.IsZero():
-		return &usageError{errors.New("a trim counts from now"), "leave --on out, and put the day into --note"}
+	case o.Task == app.TrimTask && o.Before(now):
+		return &usageError{fmt.Errorf("%s is before this season", o.On.In(o.Farm.Location).Format("2 January 2006")),
+			"growth is judged by the last half year; put older work into --note of a later one"}
 	case o.Task == string(upkeep.EarthTest):
 		return &usageError{errors.New("the earth test is kept with its values"), "nightwire earth-test says how it is done and keeps them"}
 	case o.Task != app.TrimTask && !upkeep.Known(o.Task):
@@ -73,13 +76,19 @@ func checkTask(o *app.DoneOptions) error {
 	return nil
 }
 
-// dayDone reads the day on which something was done; empty is the zero time.
-func dayDone(s string, f *farm.Farm, now time.Time) (time.Time, error) {
-	t, err := readTime(s, f.Location)
-	if err == nil && t.After(now) {
+// whenDone reads when something was done; empty is the zero time.
+func whenDone(s string, f *farm.Farm, now time.Time) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	t, ok := farm.ReadWhen(s, now, f.Location)
+	switch {
+	case !ok:
+		return t, &usageError{fmt.Errorf("%q is not a time", s), "write it as 2026-04-20, 2026-04-20T12:30, or 12:30 for today"}
+	case t.After(now):
 		return t, &usageError{fmt.Errorf("%s is yet to come", s), "say it when it is done"}
 	}
-	return t, err
+	return t, nil
 }
 
 func newUpkeep() *cobra.Command {
@@ -123,7 +132,7 @@ values it keeps them and says what they mean. Values of a fence that was not sho
 			if err != nil {
 				return err
 			}
-			if o.On, err = dayDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
+			if o.On, err = whenDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
 				return err
 			}
 			o.Farm, o.Where, o.Out = &cfg.Farm, args[0], cmd.OutOrStdout()
@@ -141,7 +150,7 @@ values it keeps them and says what they mean. Values of a fence that was not sho
 	dataFlag(cmd, &o.DataDir)
 	f.Float64Var(&fenceKV, "fence-kv", 0, "the fence under the short, kilovolts")
 	f.Float64Var(&stakeV, "stake-v", 0, "the stake against a probe, volts")
-	f.StringVar(&on, "on", "", "the day, as 2026-07-20; today when left out")
+	f.StringVar(&on, "on", "", "when, as 2026-07-20 or 2026-07-20T15:00; now when left out")
 	byFlags(cmd, &o.By, &o.Note)
 	return cmd
 }

@@ -78,7 +78,7 @@ func reportsEvery(f *farm.Farm, src farm.Source) time.Duration {
 
 // Marks returns what happened at a source: what people did, its alarms, and the rain.
 func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]web.Mark, error) {
-	actions, err := n.journal.Actions(ctx, span.From, span.To)
+	actions, err := n.journal.Actions(ctx, span.From, time.Time{}) // what was done then may have been told later
 	if err != nil {
 		return nil, err
 	}
@@ -86,8 +86,11 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut, alerts.Turnout: web.MarkTurnout}
 	var out []web.Mark
 	for _, a := range actions {
+		if a.When().After(span.To) {
+			continue
+		}
 		if kind, ok := kinds[a.Kind]; ok && a.Source == src && a.Note != asStrung { // the check itself has a mark
-			out = append(out, web.Mark{At: a.Time, Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
+			out = append(out, web.Mark{At: a.When(), Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
 		}
 		out = append(out, layoutMarks(a, src)...)
 	}

@@ -78,6 +78,21 @@ func (n *night) Upkeep(ctx context.Context) (web.Upkeep, error) {
 	return out, nil
 }
 
+// ErrWhen is returned for a stated time that cannot be.
+var ErrWhen = errors.New("it cannot have been then")
+
+// checkWhen refuses a stated time that is yet to come, or, for what growth is judged by, before the season.
+func checkWhen(a alerts.Action, now time.Time, loc *time.Location) error {
+	said := a.On.In(loc).Format("2 January 2006, 15:04")
+	switch {
+	case a.On.After(now.Add(time.Minute)): // forms know no seconds
+		return fmt.Errorf("%w: %s is yet to come\nhint: say it when it is done", ErrWhen, said)
+	case !a.On.IsZero() && now.Sub(a.On) > seasonSpan && (a.Kind == alerts.Trimmed || a.Kind == alerts.Restrung):
+		return fmt.Errorf("%w: %s is before this season\nhint: growth is judged by the last half year; put older work into a note", ErrWhen, said)
+	}
+	return nil
+}
+
 // checkDone refuses what was not done: a task that is none, an earth test that says nothing of the stakes.
 func checkDone(a alerts.Action) error {
 	if a.Kind != alerts.Done {
@@ -101,11 +116,7 @@ func earthTests(cfg *config.Config, acts []alerts.Action) []string {
 		if a.Earth == nil || e == nil {
 			continue
 		}
-		on := a.Time
-		if !a.On.IsZero() {
-			on = a.On
-		}
-		out = append(out, fmt.Sprintf("Earth of %s, %s: %s", name, on.In(cfg.Farm.Location).Format("2 Jan 2006"),
+		out = append(out, fmt.Sprintf("Earth of %s, %s: %s", name, a.When().In(cfg.Farm.Location).Format("2 Jan 2006"),
 			upkeep.Verdict(*a.Earth, e.OpenVolts, e.SourceOhms)))
 	}
 	return out
@@ -117,12 +128,15 @@ type DoneOptions struct {
 	DataDir string
 	Task    string    // of upkeep, or "trim"
 	Where   string    // the zone that was trimmed, or the energizer; empty for the whole farm
-	On      time.Time // the day; zero for now
+	On      time.Time // when; zero for now
 	By      string
 	Note    string
 	Earth   *alerts.EarthTest
 	Out     io.Writer
 }
+
+// Before reports whether the time stated lies before the season that growth is judged by.
+func (o *DoneOptions) Before(now time.Time) bool { return !o.On.IsZero() && now.Sub(o.On) > seasonSpan }
 
 // TrimTask is what cutting growth is called among the tasks.
 const TrimTask = "trim"
@@ -140,7 +154,11 @@ func Done(ctx context.Context, o DoneOptions) error {
 	said := "Kept: " + o.Task
 	if o.Task == TrimTask {
 		a.Kind, a.Task = alerts.Trimmed, ""
-		said = "Kept: trimmed. The growth of " + o.Where + " is judged anew from now"
+		from := "now"
+		if !o.On.IsZero() {
+			from = o.On.In(o.Farm.Location).Format("Mon 2 January, 15:04")
+		}
+		said = "Kept: trimmed. The growth of " + o.Where + " is judged anew from " + from
 	}
 	if err := control.Act(ctx, o.DataDir, a); err != nil {
 		return err

@@ -266,7 +266,7 @@ func (n *night) weekly(ctx context.Context, now time.Time, f letter.Farm) (lette
 		}
 		for _, a := range acts {
 			if a.Kind == alerts.Trimmed && (a.Source == src || a.Source == farm.Site) {
-				c.Trims = append(c.Trims, a.Time)
+				c.Trims = append(c.Trims, a.When())
 			}
 		}
 		season.Zones = append(season.Zones, c)
@@ -290,11 +290,11 @@ func (n *night) weekDone(acts []alerts.Action, from time.Time) []string {
 	var out []string
 	for _, a := range acts {
 		verb, ok := verbs[a.Kind]
-		if !ok || a.Time.Before(from) {
+		if !ok || a.When().Before(from) {
 			continue
 		}
 		_, name, _ := strings.Cut(string(a.Source), "/")
-		s := fmt.Sprintf("%s: %s %s", a.Time.In(n.cfg.Farm.Location).Format("Mon 15:04"), verb, cmp.Or(name, "the farm"))
+		s := fmt.Sprintf("%s: %s %s", a.When().In(n.cfg.Farm.Location).Format("Mon 15:04"), verb, cmp.Or(name, "the farm"))
 		if a.By != "" {
 			s += ", by " + a.By
 		}

@@ -262,7 +262,7 @@ func (n *night) looksAtClock() bool {
 
 // Act takes in what a person did, and returns when it is recorded.
 func (n *night) Act(_ context.Context, a alerts.Action) error {
-	if err := errors.Join(n.knows(a.Source), checkDone(a)); err != nil {
+	if err := errors.Join(n.knows(a.Source), checkDone(a), checkWhen(a, n.now(), n.cfg.Farm.Location)); err != nil {
 		return err
 	}
 	n.mu.Lock()

@@ -238,12 +238,12 @@ func TestActsAreKeptWithWhoAndWhen(t *testing.T) {
 		k.clock.set(time.Date(2026, 5, 1, 12, 1+i, 0, 0, time.UTC))
 		token := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(fetch(t, ines, k.page, nil))
 		fetch(t, ines, k.page+"/act", url.Values{"token": {token[1]}, "action": {act}, "source": {"zone/brook"}, "by": {"Ines"}, "note": {"by the oak"},
-			"for": {"1h"}, "back": {"/"}})
+			"for": {"1h"}, "back": {"/"}, "on": {map[string]string{"note": "2026-05-01T07:40"}[act]}})
 	}
 	look := func(page string) {
 		t.Helper()
 		zone := plain(fetch(t, ines, page+"/zone/brook", nil))
-		for _, want := range []string{"Trimmed, 13:01, Ines: by the oak", "Re-strung, 13:02, Ines: by the oak", "Note, 13:03, Ines: by the oak", "Out of service, 13:04, Ines"} {
+		for _, want := range []string{"Trimmed, 13:01, Ines: by the oak", "Re-strung, 13:02, Ines: by the oak", "Note, 07:40, Ines: by the oak", "Out of service, 13:04, Ines"} {
 			if !strings.Contains(zone, want) {
 				t.Errorf("%q is not on the zone's page: %s", want, zone)
 			}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"net/http"
 	"net/url"
@@ -83,6 +84,9 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		if a.Source = farm.Source(form.Get("source")); a.Source == "" || len(a.Source) > 200 {
 			return a, errors.New("refuse.form")
 		}
+		if err := s.readOn(r.Context(), &a, form.Get("on")); err != nil {
+			return a, err
+		}
 	case alerts.Done:
 		if err := readDone(&a, form); err != nil {
 			return a, err
@@ -94,6 +98,24 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		return a, errors.New("refuse.empty")
 	}
 	return a, s.readUntil(&a, form.Get("for"))
+}
+
+// readOn reads when something was done, in the farm's own time; empty is now. Whether it can have been then is for the
+// watch to say.
+func (s *Server) readOn(ctx context.Context, a *alerts.Action, on string) error {
+	if on = strings.TrimSpace(on); on == "" || a.Kind == alerts.OutOfService || a.Kind == alerts.InService {
+		return nil
+	}
+	o, err := s.opts.Overview.Overview(ctx)
+	if err != nil {
+		return errors.New("refuse.overview")
+	}
+	when, ok := farm.ReadWhen(on, a.Time, o.Location)
+	if !ok {
+		return errors.New("refuse.when")
+	}
+	a.On = when.UTC()
+	return nil
 }
 
 // readUntil sets when a shelving or out-of-service ends: one of the offered lengths, never without an end.

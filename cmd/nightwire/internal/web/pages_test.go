@@ -147,6 +147,7 @@ func TestActsAreChecked(t *testing.T) {
 		"shelve backwards":  {"action": {"shelve"}, "alarm": {"a"}, "for": {"-1h"}},
 		"out without end":   {"action": {"out_of_service"}, "source": {"zone/lane"}},
 		"too much to read":  {"action": {"note"}, "source": {"zone/lane"}, "note": {strings.Repeat("a", maxFormBytes)}},
+		"no readable time":  {"action": {"trimmed"}, "source": {"zone/lane"}, "on": {"noon"}},
 		"name of an action": {"action": {"ack\x00"}, "alarm": {"a"}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -163,6 +164,26 @@ func TestActsAreChecked(t *testing.T) {
 	res, page := b.do("POST", "/act", url.Values{"token": {token}, "action": {"ack"}, "alarm": {"a"}})
 	if res.StatusCode != http.StatusConflict || !strings.Contains(page, "Nothing was done: the journal is read-only.") {
 		t.Errorf("an act that failed got %d and %s", res.StatusCode, page)
+	}
+}
+
+// TestWhenItWasDone states a time in the farm's own clock, an hour ahead of UTC in April.
+func TestWhenItWasDone(t *testing.T) {
+	f := newFake()
+	b := newBrowser(t, serve(t, options(f)))
+	_, page := b.do("GET", "/zone/lane", nil)
+	if !strings.Contains(page, `name="on"`) {
+		t.Error("the page does not ask when")
+	}
+	token := b.token("/zone/lane")
+	for _, on := range []string{"2026-04-20T12:30", ""} {
+		if res, _ := b.do("POST", "/act", url.Values{"token": {token}, "action": {"trimmed"}, "source": {"zone/lane"}, "on": {on}}); res.StatusCode != http.StatusSeeOther {
+			t.Fatalf("a trim on %q is answered by %s", on, res.Status)
+		}
+	}
+	acts := f.taken()
+	if want := time.Date(2026, 4, 20, 11, 30, 0, 0, time.UTC); !acts[0].On.Equal(want) || !acts[1].On.IsZero() {
+		t.Errorf("kept %s and %s, want %s and none", acts[0].On, acts[1].On, want)
 	}
 }
 
