@@ -41,10 +41,11 @@ type Zone struct {
 	OutUntil  time.Time // zero while it is in service
 	TrimBy    time.Time // the earliest day on which growth may win; zero for none in sight
 
-	LowKV   float64   // the lowest of the time that a letter is about
-	LowAt   time.Time // zero when nothing was heard
-	LevelKV float64   // its usual level these days, and a week before; 0 when not known
-	WasKV   float64
+	LowKV        float64   // the lowest of the time that a letter is about
+	LowAt        time.Time // zero when nothing was heard
+	LowMinimumKV float64   // what it needed then
+	LevelKV      float64   // its usual level these days, and a week before; 0 when not known
+	WasKV        float64
 }
 
 // Matter is an alarm that is on: what, where, since when, what to do first.

@@ -44,9 +44,9 @@ func hotFarm(t testing.TB) Farm {
 	now := clock(t, "21 19:00")
 	heard := clock(t, "21 18:59")
 	return Farm{Name: "alder-bank", Location: dublin(t), At: now, Zones: []Zone{
-		{Name: "brook", KV: 6.1, MinimumKV: 2.5, HeardAt: heard, LowKV: 5.2, LowAt: clock(t, "21 05:10"), LevelKV: 6.0, WasKV: 6.1},
-		{Name: "hazel", KV: 5.4, MinimumKV: 2.5, HeardAt: heard, LowKV: 4.6, LowAt: clock(t, "21 05:10"), LevelKV: 5.3, WasKV: 5.3},
-		{Name: "lane", KV: 4.2, MinimumKV: 3, HeardAt: heard, LowKV: 3.4, LowAt: clock(t, "21 05:20"), LevelKV: 4.2, WasKV: 4.8},
+		{Name: "brook", KV: 6.1, MinimumKV: 2.5, LowMinimumKV: 2.5, HeardAt: heard, LowKV: 5.2, LowAt: clock(t, "21 05:10"), LevelKV: 6.0, WasKV: 6.1},
+		{Name: "hazel", KV: 5.4, MinimumKV: 2.5, LowMinimumKV: 2.5, HeardAt: heard, LowKV: 4.6, LowAt: clock(t, "21 05:10"), LevelKV: 5.3, WasKV: 5.3},
+		{Name: "lane", KV: 4.2, MinimumKV: 3, LowMinimumKV: 3, HeardAt: heard, LowKV: 3.4, LowAt: clock(t, "21 05:20"), LevelKV: 4.2, WasKV: 4.8},
 	}}
 }
 
@@ -210,7 +210,7 @@ func TestPicture(t *testing.T) {
 		t.Errorf("a season of nothing gave %v, %v", p, err)
 	}
 	for k, name := range []string{"brook", "hazel", "lane"} {
-		c := Course{Name: name, MinimumKV: 2.5, Trims: []time.Time{from.AddDate(0, 0, 40)}}
+		c := Course{Name: name, Minimums: []Level{{from, 2.5}, {from.AddDate(0, 0, 45), 4}}, Trims: []time.Time{from.AddDate(0, 0, 40)}}
 		for d := range 90 {
 			if d >= 60 && d < 65 {
 				continue // a gap
@@ -243,6 +243,21 @@ func TestPicture(t *testing.T) {
 	}
 	if blue(20) == 0 || blue(50) == 0 || blue(62) != 0 {
 		t.Errorf("blue on day 20, 50, 62: %d, %d, %d; want some, some, none", blue(20), blue(50), blue(62))
+	}
+	// The minimum is drawn where it was: at 2.5 kV in the first half, at 4 kV in the second. The scale goes to 7.15 kV.
+	red := func(day int, kv float64) (n int) {
+		x, y := plotLeft+(plotRight-plotLeft)*day/90, titleHeight+panelHeight-26-int((panelHeight-26-panelHead)*kv/7.15)
+		for dx := range 24 { // the line is dashed
+			for dy := -2; dy <= 2; dy++ {
+				if r, g, _, _ := img.At(x+dx, y+dy).RGBA(); r > g+0x3000 {
+					n++
+				}
+			}
+		}
+		return n
+	}
+	if red(10, 2.5) == 0 || red(10, 4) != 0 || red(70, 2.5) != 0 || red(70, 4) == 0 {
+		t.Errorf("red at 2.5 and 4 kV on day 10: %d, %d; on day 70: %d, %d; want the minimum of the day alone", red(10, 2.5), red(10, 4), red(70, 2.5), red(70, 4))
 	}
 	if len(p.Data) > 100_000 {
 		t.Errorf("the picture has %d bytes; a phone on a bad link must load it", len(p.Data))

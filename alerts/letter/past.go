@@ -52,7 +52,7 @@ func (f Farm) lows() []string {
 			}
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s: %.1f kV of %.1f, about %s", z.Name, z.LowKV, z.MinimumKV, f.clock(z.LowAt)))
+		out = append(out, fmt.Sprintf("%s: %.1f kV of %.1f, about %s", z.Name, z.LowKV, z.LowMinimumKV, f.clock(z.LowAt)))
 	}
 	return out
 }

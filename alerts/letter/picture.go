@@ -29,10 +29,10 @@ type Season struct {
 
 // Course is one zone's season.
 type Course struct {
-	Name      string
-	MinimumKV float64
-	Days      []Level
-	Trims     []time.Time
+	Name     string
+	Minimums []Level // what it needed, from each time on; the first holds from the start
+	Days     []Level
+	Trims    []time.Time
 }
 
 // Level is a zone's level on one day.
@@ -97,7 +97,10 @@ func course() color.Color { return color.RGBA{0x1f, 0x5f, 0x8b, 0xff} }
 
 // panel draws one zone from y down.
 func (s Season) panel(c canvas, z Course, y float64) {
-	top := math.Max(z.MinimumKV*1.3, 1)
+	top := 1.0
+	for _, m := range z.Minimums {
+		top = math.Max(top, m.KV*1.3)
+	}
 	for _, d := range z.Days {
 		top = math.Max(top, d.KV*1.1)
 	}
@@ -108,10 +111,7 @@ func (s Season) panel(c canvas, z Course, y float64) {
 	c.text(plotLeft, y+22, z.Name, dark())
 	c.line(plotLeft, foot, plotRight, foot, 1, faint())
 	c.text(8, height(0)+6, "0", dark())
-	c.text(8, height(z.MinimumKV)+6, fmt.Sprintf("%.1f", z.MinimumKV), low())
-	for at := float64(plotLeft); at < plotRight; at += 12 {
-		c.line(at, height(z.MinimumKV), at+6, height(z.MinimumKV), 1.5, low())
-	}
+	c.minimums(z.Minimums, x, height)
 	for _, t := range monthsIn(s) {
 		c.line(x(t), head, x(t), foot, 1, faint())
 		c.text(int(x(t))+3, foot+19, t.Format("2 Jan"), dark())
@@ -126,6 +126,28 @@ func (s Season) panel(c canvas, z Course, y float64) {
 		a, b := z.Days[i-1], z.Days[i]
 		if b.At.Sub(a.At) <= wholeDays {
 			c.line(x(a.At), height(a.KV), x(b.At), height(b.KV), 2.5, course())
+		}
+	}
+}
+
+// minimums draws what a zone needed, a dashed line that steps where that changed. The number at the side is the last.
+func (c canvas) minimums(all []Level, x func(time.Time) float64, height func(float64) float64) {
+	for i, m := range all {
+		from, to := float64(plotLeft), float64(plotRight)
+		if i > 0 {
+			from = math.Max(from, x(m.At))
+		}
+		if i+1 < len(all) {
+			to = math.Min(to, x(all[i+1].At))
+		}
+		if m.KV <= 0 || from >= to {
+			continue
+		}
+		for at := from; at < to; at += 12 {
+			c.line(at, height(m.KV), math.Min(at+6, to), height(m.KV), 1.5, low())
+		}
+		if i == len(all)-1 {
+			c.text(8, height(m.KV)+6, fmt.Sprintf("%.1f", m.KV), low())
 		}
 	}
 }

@@ -99,6 +99,9 @@ func zoneChanges(was, z *Zone) []string {
 	if was.Stock != z.Stock {
 		out = append(out, fmt.Sprintf("%s holds %s, not %s", z.Name, orNothing(z.Stock), orNothing(was.Stock)))
 	}
+	if was.MinimumVolts != z.MinimumVolts {
+		out = append(out, fmt.Sprintf("%s needs %g kV, not %g kV", z.Name, z.MinimumVolts/1000, was.MinimumVolts/1000))
+	}
 	if len(out) == 0 {
 		out = append(out, z.Name+" is set otherwise")
 	}
@@ -131,6 +134,49 @@ func (h History) At(t time.Time) (Layout, bool) {
 		i--
 	}
 	return h[i].Layout, true
+}
+
+// Within returns the layouts that were in force at any time from from to to, oldest first.
+func (h History) Within(from, to time.Time) History {
+	first, last := 0, len(h)
+	for first+1 < last && !h[first+1].From.After(from) {
+		first++
+	}
+	for last > first+1 && !h[last-1].From.Before(to) {
+		last--
+	}
+	return h[first:last]
+}
+
+// Minimum is what a zone needed from a time on. Volts is 0 while it was not there, or needed nothing.
+type Minimum struct {
+	From  time.Time
+	Volts float64
+}
+
+// Minimums returns what a zone needed over time: an entry for each change, oldest first. The first holds for the time
+// before it too.
+func (h History) Minimums(zone string) []Minimum {
+	var out []Minimum
+	for _, d := range h {
+		m := Minimum{From: d.From}
+		if z := (&Farm{}).Laid(d.Layout).Zone(zone); z != nil {
+			m.Volts = z.MinimumVolts
+		}
+		if k := len(out); k == 0 || out[k-1].Volts != m.Volts {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// MinimumAt returns what a zone needed at a time, in volts; 0 while it was not there.
+func (h History) MinimumAt(zone string, t time.Time) float64 {
+	l, _ := h.At(t)
+	if z := (&Farm{}).Laid(l).Zone(zone); z != nil {
+		return z.MinimumVolts
+	}
+	return 0
 }
 
 // Since returns from when on the circuit of an energizer of the newest layout is what it is. It is zero when it always

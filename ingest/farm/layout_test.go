@@ -55,6 +55,46 @@ func TestHistoryIsTrueToItsDay(t *testing.T) {
 	}
 }
 
+// TestMinimumIsThatOfItsDay has a zone whose minimum is raised, that goes, and that comes back.
+func TestMinimumIsThatOfItsDay(t *testing.T) {
+	lane := func(volts float64) Layout { return Layout{Zones: []Zone{{Name: "lane", MinimumVolts: volts}}} }
+	h := History{{day(1), lane(2000)}, {day(5), lane(2000)}, {day(10), lane(3500)}, {day(20), Layout{}}, {day(25), lane(3000)}}
+	want := []Minimum{{day(1), 2000}, {day(10), 3500}, {day(20), 0}, {day(25), 3000}}
+	if diff := cmp.Diff(want, h.Minimums("lane")); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	for _, tt := range []struct {
+		at   time.Time
+		want float64
+	}{{day(1).Add(-time.Hour), 2000}, {day(9), 2000}, {day(10), 3500}, {day(22), 0}, {day(30), 3000}} {
+		if got := h.MinimumAt("lane", tt.at); got != tt.want {
+			t.Errorf("on %s it needed %g V, want %g V", tt.at.Format("2 Jan"), got, tt.want)
+		}
+	}
+	if got := h.MinimumAt("brook", day(9)); got != 0 {
+		t.Errorf("a zone that never was needed %g V", got)
+	}
+	if got := (History{}).Minimums("lane"); got != nil {
+		t.Errorf("no history has %v", got)
+	}
+}
+
+func TestLayoutsWithin(t *testing.T) {
+	h := seasons()
+	for _, tt := range []struct{ from, to, first, last int }{{2, 3, 1, 1}, {2, 12, 1, 10}, {10, 11, 10, 10}, {9, 10, 1, 1}, {21, 30, 20, 25}, {28, 30, 25, 25}} {
+		got := h.Within(day(tt.from), day(tt.to))
+		if len(got) == 0 || !got[0].From.Equal(day(tt.first)) || !got[len(got)-1].From.Equal(day(tt.last)) {
+			t.Errorf("from the %d to the %d: %d layouts, want those of the %d to the %d", tt.from, tt.to, len(got), tt.first, tt.last)
+		}
+	}
+	if got := h.Within(day(1).Add(-48*time.Hour), day(1).Add(-time.Hour)); len(got) != 1 || !got[0].From.Equal(day(1)) {
+		t.Errorf("before the first there are %d layouts, want the first", len(got))
+	}
+	if got := (History{}).Within(day(1), day(2)); len(got) != 0 {
+		t.Errorf("no history has %v", got)
+	}
+}
+
 func TestChangesInWords(t *testing.T) {
 	h := seasons()
 	var got []string
@@ -68,7 +108,7 @@ func TestChangesInWords(t *testing.T) {
 	other.Zones[1].MinimumVolts = 3000
 	got = append(got, other.Changes(h[3].Layout)...)
 	want := []string{"brook is new, 180 m fed by cartshed", "pen is gone", "lane is new, 100 m fed by brook", "lane holds sheep, not nothing",
-		"energizer mill is new", "brook is fed by mill, not cartshed", "brook is 240 m long, not 180 m", "lane is set otherwise", "energizer cartshed is gone"}
+		"energizer mill is new", "brook is fed by mill, not cartshed", "brook is 240 m long, not 180 m", "lane needs 3 kV, not 0 kV", "energizer cartshed is gone"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}

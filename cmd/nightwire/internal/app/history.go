@@ -60,7 +60,12 @@ func (n *night) points(ctx context.Context, src farm.Source, f pulse.Field, span
 }
 
 // every returns how often a source's sensor reports.
-func (n *night) every(src farm.Source) time.Duration { return reportsEvery(&n.cfg.Farm, src) }
+func (n *night) every(src farm.Source) time.Duration {
+	if slices.Contains(n.places(), src) {
+		return reportsEvery(&n.cfg.Farm, src)
+	}
+	return reportsEvery(n.cfg.Farm.Laid(n.layouts.Gone()), src) // as it was
+}
 
 func reportsEvery(f *farm.Farm, src farm.Source) time.Duration {
 	for i := range f.Zones {
@@ -142,7 +147,7 @@ func (n *night) pastAlarm(a journal.Alarm) web.Alarm {
 		return n.alarm(p)
 	}
 	return web.Alarm{Finding: a.Finding, ID: a.ID, State: web.Normal, Since: a.Raised, Returned: a.Returned, AckedBy: a.AckedBy,
-		AckedAt: a.AckedAt, PlaceName: n.placeName(a.Finding)}
+		AckedAt: a.AckedAt, PlaceName: placeName(n.farmAt(a.Raised), a.Finding)}
 }
 
 // Alarm returns one alarm with all that happened to it.

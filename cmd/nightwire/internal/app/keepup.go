@@ -110,9 +110,10 @@ func checkDone(a alerts.Action) error {
 // earthTests says what each test of the stakes meant, oldest first.
 func earthTests(cfg *config.Config, acts []alerts.Action) []string {
 	var out []string
+	layouts := layoutsIn(acts)
 	for _, a := range acts {
 		_, name, _ := strings.Cut(string(a.Source), "/")
-		e := cfg.Farm.Energizer(name)
+		e := farmAt(&cfg.Farm, layouts, a.When()).Energizer(name)
 		if a.Earth == nil || e == nil {
 			continue
 		}

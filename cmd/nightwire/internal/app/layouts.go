@@ -71,6 +71,16 @@ func (n *night) openLayouts(ctx context.Context) error {
 	return nil
 }
 
+// farmAt returns the farm as it was laid out at a time.
+func (n *night) farmAt(t time.Time) *farm.Farm { return farmAt(&n.cfg.Farm, n.layouts, t) }
+
+func farmAt(now *farm.Farm, h farm.History, t time.Time) *farm.Farm {
+	if l, ok := h.At(t); ok {
+		return now.Laid(l)
+	}
+	return now
+}
+
 // changeMark stands between the changes in a note.
 const changeMark = "; "
 

@@ -180,7 +180,7 @@ func (n *night) letterZone(z *farm.Zone, now, out time.Time, low web.Day) letter
 		v.TrimBy = f.Earliest
 	}
 	if low.N > 0 {
-		v.LowKV, v.LowAt = low.Min/1000, low.Start
+		v.LowKV, v.LowAt, v.LowMinimumKV = low.Min/1000, low.Start, cmp.Or(n.layouts.MinimumAt(z.Name, low.Start), z.MinimumVolts)/1000
 	}
 	r, ok := n.newest(z.Source())
 	volts, has := r.Get(pulse.Volts)
@@ -246,30 +246,33 @@ func (n *night) weekly(ctx context.Context, now time.Time, f letter.Farm) (lette
 	}
 	for i := range f.Zones {
 		z := &f.Zones[i]
-		src := farm.ZoneSource(z.Name)
-		days, err := n.Days(ctx, src, web.Span{From: now.Add(-seasonSpan), To: now})
+		c, err := n.course(ctx, z.Name, now, acts)
 		if err != nil {
 			return letter.Letter{}, err
 		}
-		c := letter.Course{Name: z.Name, MinimumKV: z.MinimumKV}
-		for _, d := range days {
-			c.Days = append(c.Days, letter.Level{At: d.Start, KV: d.Level / 1000})
-			if season.From.IsZero() || d.Start.Before(season.From) {
-				season.From = d.Start
-			}
-			switch ago := now.Sub(d.Start); {
+		for _, d := range c.Days {
+			switch ago := now.Sub(d.At); {
 			case ago < 48*time.Hour:
-				z.LevelKV = d.Level / 1000
+				z.LevelKV = d.KV
 			case ago >= weekSpan && ago < weekSpan+48*time.Hour:
-				z.WasKV = d.Level / 1000
-			}
-		}
-		for _, a := range acts {
-			if a.Kind == alerts.Trimmed && (a.Source == src || a.Source == farm.Site) {
-				c.Trims = append(c.Trims, a.When())
+				z.WasKV = d.KV
 			}
 		}
 		season.Zones = append(season.Zones, c)
+	}
+	for _, z := range n.layouts.Gone().Zones { // the season's picture has who stood in it
+		c, err := n.course(ctx, z.Name, now, acts)
+		if err != nil {
+			return letter.Letter{}, err
+		}
+		if c.Name += " (gone)"; len(c.Days) > 0 {
+			season.Zones = append(season.Zones, c)
+		}
+	}
+	for _, c := range season.Zones {
+		if len(c.Days) > 0 && (season.From.IsZero() || c.Days[0].At.Before(season.From)) {
+			season.From = c.Days[0].At
+		}
 	}
 	week := letter.Week{From: now.Add(-weekSpan), Done: n.weekDone(acts, now.Add(-weekSpan))}
 	if week.Trips, err = trips(ctx, n.store, &n.cfg.Farm, n.journal, web.Span{From: now.Add(-weekSpan), To: now}); err != nil {
@@ -281,6 +284,25 @@ func (n *night) weekly(ctx context.Context, now time.Time, f letter.Farm) (lette
 	}
 	l.Picture, err = season.Picture()
 	return l, err
+}
+
+// course returns a zone's season up to now.
+func (n *night) course(ctx context.Context, zone string, now time.Time, acts []alerts.Action) (letter.Course, error) {
+	src := farm.ZoneSource(zone)
+	days, err := n.Days(ctx, src, web.Span{From: now.Add(-seasonSpan), To: now})
+	c := letter.Course{Name: zone}
+	for _, m := range n.layouts.Minimums(zone) {
+		c.Minimums = append(c.Minimums, letter.Level{At: m.From, KV: m.Volts / 1000})
+	}
+	for _, d := range days {
+		c.Days = append(c.Days, letter.Level{At: d.Start, KV: d.Level / 1000})
+	}
+	for _, a := range acts {
+		if a.Kind == alerts.Trimmed && (a.Source == src || a.Source == farm.Site) {
+			c.Trims = append(c.Trims, a.When())
+		}
+	}
+	return c, err
 }
 
 // weekDone returns what people did from a time on, a sentence each.

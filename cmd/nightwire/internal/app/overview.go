@@ -28,7 +28,7 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	book := n.engine.desk.Book()
-	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list(), Weather: sky, Test: n.lastTest()}
+	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list(), Weather: sky, Test: n.lastTest(), Layouts: n.layouts}
 	for _, p := range f.People {
 		o.People = append(o.People, p.Name)
 	}
@@ -70,7 +70,7 @@ func (n *night) clean() map[string]float64 {
 // alarm returns a point as the page shows it.
 func (n *night) alarm(p alerts.Point) web.Alarm {
 	a := web.Alarm{Finding: p.Finding, ID: p.ID, State: web.AlarmState(p.State), Since: p.Raised, Returned: p.Returned,
-		AckedBy: p.AckedBy, AckedAt: p.AckedAt, Until: p.ShelvedUntil, PlaceName: n.placeName(p.Finding)}
+		AckedBy: p.AckedBy, AckedAt: p.AckedAt, Until: p.ShelvedUntil, PlaceName: placeName(&n.cfg.Farm, p.Finding)}
 	for _, h := range n.engine.desk.Book().Holds() {
 		if h.Source == p.Source && p.State == alerts.StateOutOfService {
 			a.Until = h.Until
@@ -83,12 +83,12 @@ func (n *night) alarm(p alerts.Point) web.Alarm {
 const nearMark = 50
 
 // placeName returns the known place nearest to where a finding is thought to be.
-func (n *night) placeName(f alerts.Finding) string {
+func placeName(laid *farm.Farm, f alerts.Finding) string {
 	const prefix = "zone/"
 	if f.DistanceM == nil || len(f.Source) <= len(prefix) {
 		return ""
 	}
-	z := n.cfg.Farm.Zone(string(f.Source[len(prefix):]))
+	z := laid.Zone(string(f.Source[len(prefix):]))
 	if z == nil {
 		return ""
 	}

@@ -15,8 +15,9 @@ type Overview struct {
 	People     []string       // who may be named as having done something
 	At         time.Time      // the moment this picture was taken
 	Energizers []Energizer
-	Zones      []Zone   // in feeding order, from the energizer outward
-	Gone       []Zone   // that were there once, for their history
+	Zones      []Zone // in feeding order, from the energizer outward
+	Gone       []Zone // that were there once, for their history
+	Layouts    farm.History
 	Alarms     []Alarm  // those that are not Normal, the most pressing first
 	Fences     []Fence  // the drawn fence, one for each energizer
 	Test       *Test    // the last weekly test; nil before the first

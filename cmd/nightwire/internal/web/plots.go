@@ -115,15 +115,15 @@ type plotAsk struct {
 	heading   string
 	every     time.Duration
 	window    window
-	low       float64
+	zone      *Zone // whose minimum is drawn; nil for none
 	forecast  *Forecast
 }
 
 // plot reads the history and draws it.
 func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) {
 	q := quantities()[ask.what]
-	p := plot{ID: ask.what, Heading: ask.heading, Path: ask.path, CSV: ask.csv, What: ask.what, Window: ask.window, Unit: q.unit, MinKV: ask.low}
-	c := chart.Time{Span: chart.Span(ask.window.Span), Unit: q.unit, Location: f.Location, Now: f.Now, Tick: f.tick, Low: ask.low, Floor: q.floor}
+	p := plot{ID: ask.what, Heading: ask.heading, Path: ask.path, CSV: ask.csv, What: ask.what, Window: ask.window, Unit: q.unit}
+	c := chart.Time{Span: chart.Span(ask.window.Span), Unit: q.unit, Location: f.Location, Now: f.Now, Tick: f.tick, Floor: q.floor}
 	n := max(1, min(plotBuckets, int(ask.window.To.Sub(ask.window.From)/max(2*ask.every, time.Second))))
 	p.Daily = ask.window.To.Sub(ask.window.From) > dailyOver && ask.what == "kv"
 	series, err := s.opts.History.Series(ctx, ask.source, q.field, ask.window.Span, n)
@@ -150,8 +150,11 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 	if err := s.marksInto(ctx, f, ask, &c, &p); err != nil {
 		return p, err
 	}
-	if ask.low > 0 {
-		c.LowText = s.words.text("plot.minimum", "kv", f.KV(ask.low))
+	if ask.zone != nil {
+		p.MinKV = ask.zone.MinimumKV
+		for _, m := range f.minimums(*ask.zone) {
+			c.Lows = append(c.Lows, chart.Level{From: m.From, V: m.Volts / 1000, Text: s.words.text("plot.minimum", "kv", f.VoltsKV(m.Volts))})
+		}
 	}
 	if fc := ask.forecast; fc != nil && ask.window.To.After(f.Now) {
 		p.Fan = fc
@@ -159,7 +162,7 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 		if n := len(c.Line); n > 0 {
 			from = c.Line[n-1] // where the drawn line ends: the forecast itself may be some hours old
 		}
-		c.Fan = &chart.Fan{From: from, Level: ask.low, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
+		c.Fan = &chart.Fan{From: from, Level: p.MinKV, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
 	}
 	if math.IsInf(c.Floor, -1) {
 		c.Floor = floorOf(c.Band)

@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -170,7 +171,7 @@ func (f *frame) evening(date string) time.Time {
 
 func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 	span := Span{v.From.UTC(), earlier(v.To, f.Now).UTC()}
-	add := func(name string, src farm.Source, low float64, present *float64) error {
+	add := func(name string, src farm.Source, needs func(time.Time) float64, present *float64) error {
 		if s.opts.History == nil || !span.To.After(span.From) {
 			return nil
 		}
@@ -178,20 +179,23 @@ func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 		if err != nil {
 			return fmt.Errorf("read the night of %s: %w", src, err)
 		}
-		row := nightOf(name, src, low, series)
+		row := nightOf(name, src, needs, series)
 		if !v.Over && present != nil && row.EndKV != nil {
 			row.EndKV = present // a mean hides what has only just happened
 		}
 		v.Rows = append(v.Rows, row)
 		return nil
 	}
+	nothing := func(time.Time) float64 { return 0 }
 	for i := range f.Energizers {
-		if err := add(f.Energizers[i].Name, f.Energizers[i].Source, 0, f.Energizers[i].OutputKV); err != nil {
-			return err
+		if e := &f.Energizers[i]; f.stoodIn(e.Source, span) {
+			if err := add(e.Name, e.Source, nothing, e.OutputKV); err != nil {
+				return err
+			}
 		}
 	}
-	for i := range f.Zones {
-		if err := add(f.Zones[i].Name, f.Zones[i].Source, f.Zones[i].MinimumKV, f.Zones[i].KV); err != nil {
+	for _, z := range f.zonesIn(span) {
+		if err := add(z.Name, z.Source, func(t time.Time) float64 { return f.minimumAt(z, t) }, z.KV); err != nil {
 			return err
 		}
 	}
@@ -210,17 +214,19 @@ func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 	return nil
 }
 
-func nightOf(name string, src farm.Source, low float64, s Series) nightRow {
+// nightOf sums a night up. Needs says what was the least, in volts, at a time of it.
+func nightOf(name string, src farm.Source, needs func(time.Time) float64, s Series) nightRow {
 	row := nightRow{Name: name, Source: src}
 	lowest := math.Inf(1)
 	for _, b := range s.Buckets {
+		row.UnderMin = row.UnderMin || b.Min < needs(b.Start)
 		if b.Min < lowest {
 			lowest, row.LowestAt = b.Min, b.Start
 		}
 	}
 	if n := len(s.Buckets); n > 0 {
 		kv, end := lowest/1000, s.Buckets[n-1].Mean/1000
-		row.LowestKV, row.EndKV, row.UnderMin = &kv, &end, kv < low
+		row.LowestKV, row.EndKV = &kv, &end
 	}
 	for _, g := range s.Gaps {
 		row.Unheard += max(earlier(s.To, g.To).Sub(later(s.From, g.From)), 0)
@@ -245,6 +251,7 @@ type weekCell struct {
 type weekRow struct {
 	Zone
 	Cells []weekCell
+	Needs []float64 // volts; more than one when it changed
 }
 
 // weekPage is the body of the week sheet.
@@ -296,11 +303,10 @@ func (f *frame) monday(q url.Values) time.Time {
 
 func (s *Server) weekInto(ctx context.Context, f *frame, v *weekPage) error {
 	span := Span{v.Monday.UTC(), v.Monday.AddDate(0, 0, 7).UTC()}
-	for i := range f.Zones {
+	for _, z := range f.zonesIn(span) {
 		if s.opts.History == nil {
 			break
 		}
-		z := f.Zones[i]
 		days, err := s.opts.History.Days(ctx, z.Source, span)
 		if err != nil {
 			return fmt.Errorf("read the week of %s: %w", z.Source, err)
@@ -309,9 +315,10 @@ func (s *Server) weekInto(ctx context.Context, f *frame, v *weekPage) error {
 		if err != nil {
 			return fmt.Errorf("read the week's marks of %s: %w", z.Source, err)
 		}
-		row := weekRow{Zone: z}
+		row := weekRow{Zone: z, Needs: f.neededIn(z, span)}
 		for _, d := range v.Days {
-			row.Cells = append(row.Cells, weekCellOf(f, d, days, z.MinimumKV))
+			needs := f.neededIn(z, Span{d, d.AddDate(0, 0, 1)}) // on a day of two, the lesser
+			row.Cells = append(row.Cells, weekCellOf(f, d, days, slices.Min(append(needs, math.Inf(1)))))
 		}
 		for _, m := range marks {
 			if m.Kind != MarkRain {
@@ -325,12 +332,12 @@ func (s *Server) weekInto(ctx context.Context, f *frame, v *weekPage) error {
 	return err
 }
 
-func weekCellOf(f *frame, d time.Time, days []Day, minimumKV float64) weekCell {
+func weekCellOf(f *frame, d time.Time, days []Day, needs float64) weekCell {
 	c := weekCell{Future: d.After(f.Now)}
 	for i := range days {
 		l := f.local(days[i].Start.Add(12 * time.Hour)) // noon, so that no change of the clock moves the date
 		if l.YearDay() == d.YearDay() && l.Year() == d.Year() {
-			c.Day, c.Under = &days[i], days[i].Min < minimumKV*1000
+			c.Day, c.Under = &days[i], days[i].Min < needs && !math.IsInf(needs, 1)
 		}
 	}
 	return c
@@ -362,5 +369,5 @@ func (f *frame) SourceName(src farm.Source) string {
 	if src == farm.Site {
 		return f.Farm
 	}
-	return string(src)
+	return bareName(src) // of a layout before
 }

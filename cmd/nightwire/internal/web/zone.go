@@ -53,7 +53,7 @@ func (s *Server) zone(w http.ResponseWriter, r *http.Request) {
 		path := "/zone/" + url.PathEscape(name)
 		p, err := s.plot(r.Context(), f, plotAsk{source: z.Source, path: path, csv: path + ".csv", what: "kv",
 			heading: s.words.text("zone.volts", "zone", name), every: z.Every, window: readWindow(r.URL.Query(), f.Now, ahead),
-			low: z.MinimumKV, forecast: z.Forecast})
+			zone: &z, forecast: z.Forecast})
 		if err != nil {
 			s.opts.Log.Error("history not available", "source", z.Source, "err", err)
 			s.refuse(w, r, http.StatusServiceUnavailable, "refuse.history")

@@ -124,7 +124,7 @@ func TestChartsAreWellFormedAndEscaped(t *testing.T) {
 		"spark": Spark{Label: nasty, Points: []Point{{noon, 1}}, Span: Span{noon, noon.Add(time.Hour)}, Low: 2}.SVG(),
 		"bar":   Bar{Label: nasty, Known: true, Value: 3, Low: 2, Full: 5, Bad: true}.SVG(),
 		"empty": Time{Title: nasty, Tick: tickName}.SVG(),
-		"time": Time{Title: nasty, Span: Span{noon, noon.Add(time.Hour)}, Band: []Range{{noon, 1, 2}}, Width: time.Minute, LowText: nasty, Low: 1,
+		"time": Time{Title: nasty, Span: Span{noon, noon.Add(time.Hour)}, Band: []Range{{noon, 1, 2}}, Width: time.Minute, Lows: []Level{{V: 1, Text: nasty}},
 			Marks: []Mark{{noon.Add(time.Minute), nasty}}, Unit: nasty, Rain: []Span{{noon, noon.Add(time.Minute)}}, Out: []Span{{noon, noon.Add(time.Minute)}},
 			Fan:  &Fan{Point{noon, 5}, 2, noon.Add(30 * time.Minute), noon.Add(20 * time.Minute), noon.Add(50 * time.Minute)},
 			Tick: func(time.Time, time.Duration) string { return nasty }}.SVG(),

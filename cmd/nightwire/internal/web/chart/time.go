@@ -17,8 +17,7 @@ type Time struct {
 	Rain     []Span
 	Out      []Span // out of service
 	Marks    []Mark
-	Low      float64 // a level that the values should stay over; 0 for none
-	LowText  string
+	Lows     []Level // what the values should stay over, oldest first; the first holds from the start
 	Fan      *Fan
 	Now      time.Time // where the future begins, if that is in sight
 	Unit     string
@@ -26,6 +25,13 @@ type Time struct {
 	Location *time.Location
 	Tick     func(t time.Time, step time.Duration) string
 	Title    string // what a screen reader says
+}
+
+// Level is what values should stay over from a time on.
+type Level struct {
+	From time.Time
+	V    float64 // 0 for nothing
+	Text string
 }
 
 // Mark is a moment with a short label.
@@ -72,8 +78,8 @@ func (c Time) SVG() string {
 		line = append(line, xy{sc.x(p.At), fr.y(p.V)})
 	}
 	s.path("line", cut(line, gaps))
-	if c.Low > 0 {
-		s.path("low", [][]xy{{{0, fr.y(c.Low)}, {frameWidth, fr.y(c.Low)}}})
+	for _, l := range c.levelsSeen(sc) {
+		s.path("low", [][]xy{{{l.from, fr.y(l.V)}, {l.to, fr.y(l.V)}}})
 	}
 	c.fan(&s, sc, fr)
 	s.raw(`</svg>`)
@@ -84,7 +90,10 @@ func (c Time) SVG() string {
 
 // vertical chooses the scale and the distance of its lines: 1, 2 or 5 times a power of ten, about four of them.
 func (c Time) vertical() (frame, float64) {
-	top := max(c.Low, c.Floor)
+	top := c.Floor
+	for _, l := range c.levelsSeen(newScale(c.Span)) {
+		top = max(top, l.V)
+	}
 	for _, r := range c.Band {
 		top = max(top, r.Max)
 	}
@@ -214,9 +223,35 @@ func (c Time) labels(s *svg, sc scale, fr frame) {
 		s.raw(`<line class="mark" x1="`).pct(x).raw(`" x2="`).pct(x).raw(`" y1="14" y2="216"/>`)
 		s.label("marked", x, 11, m.Label)
 	}
-	if c.Low > 0 {
-		s.raw(`<text class="lowname" x="5%" y="`).num(fr.y(c.Low) - 4).raw(`">`).text(c.LowText).raw(`</text>`)
+	for i, l := range c.levelsSeen(sc) {
+		if i == 0 || l.to-l.from > 4*labelMargin { // room for its name
+			s.raw(`<text class="lowname" x="`).pct(l.from + 50).raw(`" y="`).num(fr.y(l.V) - 4).raw(`">`).text(l.Text).raw(`</text>`)
+		}
 	}
+}
+
+// levelSeen is a level's stretch of the frame.
+type levelSeen struct {
+	Level
+	interval
+}
+
+// levelsSeen returns the levels that are in sight.
+func (c Time) levelsSeen(sc scale) []levelSeen {
+	var out []levelSeen
+	for i, l := range c.Lows {
+		v := interval{0, frameWidth}
+		if i > 0 {
+			v.from = max(sc.x(l.From), 0)
+		}
+		if i+1 < len(c.Lows) {
+			v.to = min(sc.x(c.Lows[i+1].From), frameWidth)
+		}
+		if l.V > 0 && v.from < v.to {
+			out = append(out, levelSeen{l, v})
+		}
+	}
+	return out
 }
 
 // label writes text centred on x, unless that would run over a side.

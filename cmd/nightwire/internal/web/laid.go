@@ -1,0 +1,70 @@
+package web
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"nightwire/ingest/farm"
+)
+
+// History is shown by the layout of its day: the zones that stood then, and what each needed.
+
+// minimums returns what a zone needed over time, oldest first.
+func (o *Overview) minimums(z Zone) []farm.Minimum {
+	if m := o.Layouts.Minimums(z.Name); len(m) > 0 {
+		return m
+	}
+	return []farm.Minimum{{Volts: z.MinimumKV * 1000}}
+}
+
+// minimumAt returns what a zone needed at a time, in volts.
+func (o *Overview) minimumAt(z Zone, t time.Time) float64 {
+	if len(o.Layouts) == 0 {
+		return z.MinimumKV * 1000
+	}
+	return o.Layouts.MinimumAt(z.Name, t)
+}
+
+// neededIn returns what a zone needed within a stretch of time, in volts, each once and in order.
+func (o *Overview) neededIn(z Zone, s Span) []float64 {
+	var out []float64
+	all := o.minimums(z)
+	for i, m := range all {
+		over := i+1 < len(all) && !all[i+1].From.After(s.From)
+		yet := i > 0 && !m.From.Before(s.To)
+		if !over && !yet && m.Volts > 0 && !slices.Contains(out, m.Volts) {
+			out = append(out, m.Volts)
+		}
+	}
+	return out
+}
+
+// zonesIn returns the zones that stood at any time of a stretch: those of today in their order, then those that are
+// gone.
+func (o *Overview) zonesIn(s Span) []Zone {
+	if len(o.Layouts) == 0 {
+		return o.Zones
+	}
+	var out []Zone
+	for _, z := range slices.Concat(o.Zones, o.Gone) {
+		if slices.ContainsFunc(o.Layouts.Within(s.From, s.To), func(d farm.Dated) bool { return slices.Contains(d.Sources(), z.Source) }) {
+			out = append(out, z)
+		}
+	}
+	return out
+}
+
+// stoodIn reports whether an energizer stood at any time of a stretch.
+func (o *Overview) stoodIn(src farm.Source, s Span) bool {
+	return len(o.Layouts) == 0 || slices.ContainsFunc(o.Layouts.Within(s.From, s.To), func(d farm.Dated) bool { return slices.Contains(d.Sources(), src) })
+}
+
+// bareName returns the name within a source.
+func bareName(src farm.Source) string {
+	_, name, ok := strings.Cut(string(src), "/")
+	if !ok {
+		return string(src)
+	}
+	return name
+}
