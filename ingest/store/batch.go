@@ -96,6 +96,31 @@ func (b *batch) at(body []byte) int64 {
 	return b.base + in.varint()
 }
 
+// value returns only field f of the reading in body; ok is false when it does not carry it.
+func (b *batch) value(f pulse.Field, body []byte) (v float64, ok bool, err error) {
+	in := byteReader{buf: body}
+	in.varint()
+	in.varint()
+	flags := in.uvarint()
+	if in.failed || flags>>1 >= 1<<pulse.NumFields {
+		return 0, false, errDamaged
+	}
+	mask := flags >> 1
+	if mask&(1<<f) == 0 {
+		return 0, false, nil
+	}
+	for g := range f {
+		if mask&(1<<g) != 0 {
+			in.varint()
+		}
+	}
+	v = fromInt(in.varint(), flags&1 != 0)
+	if in.failed {
+		return 0, false, errDamaged
+	}
+	return v, true, nil
+}
+
 // reading unpacks the reading in body into r.
 func (b *batch) reading(r *pulse.Reading, body []byte) error {
 	in := byteReader{buf: body}

@@ -96,7 +96,7 @@ type gauge struct {
 	edges   []int64 // ascending, milliseconds
 	tallies []tally // one fewer
 	last    int     // where the last reading went; the next mostly goes there too
-	fresh   []pulse.Reading
+	fresh   []value // not packed yet, in order of time
 	unpack  unpacker
 	hours   []hourTally
 }
@@ -131,7 +131,7 @@ func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
 		return err
 	}
 	from, to := g.edges[0], g.edges[len(g.edges)-1]
-	if g.fresh, err = g.db.freshOf(ctx, tx, id, g.name, from, to); err != nil {
+	if g.fresh, err = g.db.freshValues(ctx, tx, id, g.field, from, to); err != nil {
 		return err
 	}
 	heads, err := blockHeads(ctx, tx, id, from, to)
@@ -153,10 +153,8 @@ func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
 			return err
 		}
 	}
-	for i := range g.fresh {
-		if v, ok := g.fresh[i].Get(g.field); ok {
-			g.add(g.fresh[i].At.UnixMilli(), tally{n: 1, min: v, max: v, mean: v})
-		}
+	for _, f := range g.fresh {
+		g.add(f.at, tally{n: 1, min: f.v, max: f.v, mean: f.v})
 	}
 	return nil
 }
@@ -236,10 +234,10 @@ func (g *gauge) fits(h blockHead) bool {
 	return true
 }
 
-// freshWithin reports whether a reading that is not packed yet lies within a block. They are in order of time.
+// freshWithin reports whether a reading that is not packed yet lies within a block.
 func (g *gauge) freshWithin(from, to int64) bool {
-	i := sort.Search(len(g.fresh), func(i int) bool { return g.fresh[i].At.UnixMilli() >= from })
-	return i < len(g.fresh) && g.fresh[i].At.UnixMilli() <= to
+	i := sort.Search(len(g.fresh), func(i int) bool { return g.fresh[i].at >= from })
+	return i < len(g.fresh) && g.fresh[i].at <= to
 }
 
 // dropFresh leaves out those fresh readings that the block has too: packing was interrupted, or is under way.
@@ -248,8 +246,8 @@ func (g *gauge) dropFresh(data []byte) error {
 	if err != nil {
 		return err
 	}
-	g.fresh = slices.DeleteFunc(g.fresh, func(r pulse.Reading) bool {
-		_, had := slices.BinarySearch(at, r.At.UnixMilli())
+	g.fresh = slices.DeleteFunc(g.fresh, func(f value) bool {
+		_, had := slices.BinarySearch(at, f.at)
 		return had
 	})
 	return nil

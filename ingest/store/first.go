@@ -24,7 +24,7 @@ func (db *DB) First(ctx context.Context, name pulse.SensorID) (readings, hours t
 			return err
 		}
 		if !whole.Valid {
-			fresh, err := db.freshOf(ctx, tx, id, name, math.MinInt64, math.MaxInt64)
+			fresh, err := db.freshOfOne(ctx, tx, id, name, math.MinInt64, math.MaxInt64)
 			if err != nil || len(fresh) == 0 {
 				return err
 			}

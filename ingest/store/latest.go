@@ -20,7 +20,7 @@ func (db *DB) Latest(ctx context.Context, name pulse.SensorID) (r pulse.Reading,
 		if err != nil || !known {
 			return err
 		}
-		fresh, err := db.freshOf(ctx, tx, id, name, noTime, rowLimit)
+		fresh, err := db.freshOfOne(ctx, tx, id, name, noTime, rowLimit)
 		if err != nil {
 			return err
 		}

@@ -119,6 +119,7 @@ func (s *story) step() {
 }
 
 func (s *story) check() {
+	s.checkTogether()
 	for i := range 5 {
 		name := pulse.SensorID(fmt.Sprint("zone/", i))
 		from, to := time.Time{}, time.Time{}
@@ -135,6 +136,22 @@ func (s *story) check() {
 			s.t.Fatalf("%v\nlatest of %s is %v %v %v", s.log, name, r, ok, err)
 		}
 		s.checkBuckets(name)
+	}
+}
+
+// checkTogether reads all sensors at once, and one that was never heard.
+func (s *story) checkTogether() {
+	names := []pulse.SensorID{"zone/none"}
+	for i := range 5 {
+		names = append(names, pulse.SensorID(fmt.Sprint("zone/", i)))
+	}
+	from := s.now.Add(-time.Duration(s.rng.Int64N(int64(48 * time.Hour))))
+	to := from.Add(time.Duration(s.rng.Int64N(int64(24 * time.Hour))))
+	got := collectEach(s.t, s.db, names, from, to)
+	for _, name := range names {
+		if diff := diffReadings(s.m.readings(name, from, to), got[name]); diff != "" {
+			s.t.Fatalf("%v\n%s among all from %v to %v (-want +got):\n%.3000s", s.log, name, from, to, diff)
+		}
 	}
 }
 

@@ -39,17 +39,39 @@ func (db *DB) Range(ctx context.Context, name pulse.SensorID, from, to time.Time
 	return func(yield func(pulse.Reading, error) bool) {
 		p := pager{db: db, name: name}
 		p.from, p.to = window(from, to)
-		for !p.done {
-			err := db.snapshot(ctx, func(tx *sql.Tx) error { return p.page(ctx, tx) })
+		p.all(ctx, yield)
+	}
+}
+
+// RangeEach calls do for one sensor after the other, with what Range gives for it; to be ranged over once, before do
+// returns. What is not packed yet is gone through once for all of them instead of once for each.
+func (db *DB) RangeEach(ctx context.Context, names []pulse.SensorID, from, to time.Time, do func(pulse.SensorID, iter.Seq2[pulse.Reading, error])) error {
+	fromMS, toMS := window(from, to)
+	ids, of := make(map[pulse.SensorID]int64, len(names)), make(map[int64]pulse.SensorID, len(names))
+	var fresh map[int64][]pulse.Reading
+	err := db.snapshot(ctx, func(tx *sql.Tx) error {
+		for _, name := range names {
+			id, ok, err := sensorID(ctx, tx, name)
 			if err != nil {
-				yield(pulse.Reading{}, explain(err, "read from", db.path))
-				return
+				return err
 			}
-			if !p.yield(yield) {
-				return
+			if ok {
+				ids[name], of[id] = id, name
 			}
 		}
+		var err error
+		fresh, err = db.freshOf(ctx, tx, of, fromMS, toMS)
+		return err
+	})
+	if err != nil {
+		return explain(err, "read from", db.path)
 	}
+	for _, name := range names {
+		id, known := ids[name]
+		p := pager{db: db, name: name, from: fromMS, to: toMS, id: id, fresh: fresh[id], done: !known}
+		do(name, func(yield func(pulse.Reading, error) bool) { p.all(ctx, yield) })
+	}
+	return nil
 }
 
 // pager reads a range page by page.
@@ -58,13 +80,27 @@ type pager struct {
 	name     pulse.SensorID
 	from, to int64 // what is still to be read
 
-	id      int64           // 0 before the first page
+	id      int64           // 0 before the first page, unless what is fresh is known already
 	fresh   []pulse.Reading // not packed when the first page was read, and not given out yet
 	packed  []pulse.Reading // the page
 	horizon int64           // where the page ends
 	damaged []error
 	done    bool
 	unpack  unpacker
+}
+
+// all gives out page after page.
+func (p *pager) all(ctx context.Context, yield func(pulse.Reading, error) bool) {
+	for !p.done {
+		err := p.db.snapshot(ctx, func(tx *sql.Tx) error { return p.page(ctx, tx) })
+		if err != nil {
+			yield(pulse.Reading{}, explain(err, "read from", p.db.path))
+			return
+		}
+		if !p.yield(yield) {
+			return
+		}
+	}
 }
 
 // page reads the next page. Fresh readings are taken with the first one; if they are packed before the last one they
@@ -76,7 +112,7 @@ func (p *pager) page(ctx context.Context, tx *sql.Tx) (err error) {
 			p.done = true
 			return err
 		}
-		if p.fresh, err = p.db.freshOf(ctx, tx, p.id, p.name, p.from, p.to); err != nil {
+		if p.fresh, err = p.db.freshOfOne(ctx, tx, p.id, p.name, p.from, p.to); err != nil {
 			return err
 		}
 	}

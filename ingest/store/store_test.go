@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"iter"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -78,6 +79,24 @@ func collect(t testing.TB, db *DB, sensor pulse.SensorID, from, to time.Time) []
 			t.Fatal(err)
 		}
 		out = append(out, r)
+	}
+	return out
+}
+
+// collectEach is collect for many sensors.
+func collectEach(t testing.TB, db *DB, sensors []pulse.SensorID, from, to time.Time) map[pulse.SensorID][]pulse.Reading {
+	t.Helper()
+	out := make(map[pulse.SensorID][]pulse.Reading)
+	err := db.RangeEach(t.Context(), sensors, from, to, func(name pulse.SensorID, rs iter.Seq2[pulse.Reading, error]) {
+		for r, err := range rs {
+			if err != nil {
+				t.Fatal(err)
+			}
+			out[name] = append(out[name], r)
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
 	return out
 }
@@ -325,6 +344,35 @@ func TestFileIsPrivate(t *testing.T) {
 		}
 		if mode := info.Mode().Perm(); mode&0o077 != 0 {
 			t.Errorf("%s%s has mode %v", filepath.Base(db.path), suffix, mode)
+		}
+	}
+}
+
+// TestRangeEachWhilePacking packs between two sensors' turns: what was fresh when it began is in blocks by then, and
+// still comes once.
+func TestRangeEachWhilePacking(t *testing.T) {
+	db := openTemp(t)
+	rng := rand.New(rand.NewPCG(3, 4))
+	want := map[pulse.SensorID][]pulse.Reading{"a": series(rng, "a", day0, 300, 0), "b": series(rng, "b", day0, 300, 0)}
+	mustAppend(t, db, want["a"][:200]...)
+	mustPack(t, db)
+	mustAppend(t, db, slices.Concat(want["a"][200:], want["b"])...)
+	got := map[pulse.SensorID][]pulse.Reading{}
+	err := db.RangeEach(t.Context(), []pulse.SensorID{"a", "b"}, day0, day0.AddDate(0, 0, 1), func(name pulse.SensorID, rs iter.Seq2[pulse.Reading, error]) {
+		for r, err := range rs {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got[name] = append(got[name], r)
+		}
+		mustPack(t, db)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name := range want {
+		if diff := diffReadings(want[name], got[name]); diff != "" {
+			t.Errorf("%s (-want +got):\n%.2000s", name, diff)
 		}
 	}
 }

@@ -81,6 +81,27 @@ func (a *archive) readings(ctx context.Context, id pulse.SensorID, from, to time
 	}
 }
 
+// each calls do for one sensor after the other with what readings gives, to be ranged over before do returns. What the
+// store has fresh is gone through once for all of them.
+func (a *archive) each(ctx context.Context, ids []pulse.SensorID, from, to time.Time, do func(pulse.SensorID, iter.Seq2[pulse.Reading, error])) error {
+	if a.asks() {
+		var own []pulse.SensorID
+		for _, id := range ids {
+			seam, err := a.seam(ctx, id, to, false)
+			if err != nil {
+				return err
+			}
+			if seam.IsZero() || from.Before(seam) {
+				do(id, a.readings(ctx, id, from, to))
+			} else {
+				own = append(own, id)
+			}
+		}
+		ids = own
+	}
+	return a.store.RangeEach(ctx, ids, from, to, do)
+}
+
 // errMirror says that the past at the mirror could not be read.
 var errMirror = errors.New("the mirror cannot be read")
 

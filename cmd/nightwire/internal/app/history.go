@@ -29,21 +29,37 @@ func (n *night) Readings(ctx context.Context, src farm.Source, span web.Span) it
 	return n.archive.readings(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
 }
 
+// each calls do with the readings of one sensor after the other, in a stretch of time.
+func (n *night) each(ctx context.Context, ids []pulse.SensorID, span web.Span, do func(pulse.SensorID, iter.Seq2[pulse.Reading, error])) error {
+	if n.store != nil {
+		return n.archive.each(ctx, ids, span.From, span.To, do)
+	}
+	for _, id := range ids {
+		do(id, func(func(pulse.Reading, error) bool) {})
+	}
+	return nil
+}
+
 // Series sums up the readings of a field. Damaged stretches show as gaps. Where a bucket is longer than an hour it is
 // made of whole hours; then gaps of an hour and more are exact, and shorter ones are left to a closer look.
 func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
 	if width := span.To.Sub(span.From) / time.Duration(max(count, 1)); width >= time.Hour && n.store != nil {
 		return n.seriesOfHours(ctx, src, f, span, width)
 	}
+	return n.fold(n.Readings(ctx, src, span), src, f, span, count)
+}
+
+// fold sums up a field of readings. Damaged stretches show as gaps.
+func (n *night) fold(rs iter.Seq2[pulse.Reading, error], src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
 	var failed error
-	s := web.Fold(n.points(ctx, src, f, span, &failed), span, count, quietReports*n.every(src))
+	s := web.Fold(n.points(rs, src, f, &failed), span, count, quietReports*n.every(src))
 	return s, failed
 }
 
-// points returns the readings of a field, without damaged stretches. Why it ended early is in failed afterwards.
-func (n *night) points(ctx context.Context, src farm.Source, f pulse.Field, span web.Span, failed *error) iter.Seq2[time.Time, float64] {
+// points returns a field of readings, without damaged stretches. Why it ended early is in failed afterwards.
+func (n *night) points(rs iter.Seq2[pulse.Reading, error], src farm.Source, f pulse.Field, failed *error) iter.Seq2[time.Time, float64] {
 	return func(yield func(time.Time, float64) bool) {
-		for r, err := range n.Readings(ctx, src, span) {
+		for r, err := range rs {
 			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
 				n.log.Warn("a part of the past not read", "source", src, "err", err)
 				continue

@@ -77,15 +77,15 @@ func (n *night) gaps(ctx context.Context, src farm.Source, f pulse.Field, span w
 		if look.To.After(span.To) {
 			look.To = span.To
 		}
-		var failed error
-		for _, g := range web.Fold(n.points(ctx, src, f, look, &failed), look, 1, quietReports*n.every(src)).Gaps {
+		near, err := n.fold(n.Readings(ctx, src, look), src, f, look, 1)
+		if err != nil {
+			return gaps, err
+		}
+		for _, g := range near.Gaps {
 			touches := func(t web.Span) bool { return g.From.Before(t.To) && t.From.Before(g.To) }
 			if slices.ContainsFunc(thin[:k], touches) {
 				gaps = append(gaps, g)
 			}
-		}
-		if failed != nil {
-			return gaps, failed
 		}
 		thin = thin[k:]
 	}

@@ -106,10 +106,9 @@ func TestSeriesOfHoursAgreesWithReadings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var failed error
-	want := web.Fold(n.points(t.Context(), hazel, pulse.Volts, span, &failed), span, 1, time.Hour)
-	if failed != nil {
-		t.Fatal(failed)
+	want, err := n.fold(n.Readings(t.Context(), hazel, span), hazel, pulse.Volts, span, 1)
+	if err != nil {
+		t.Fatal(err)
 	}
 	whole := web.Bucket{Min: math.Inf(1), Max: math.Inf(-1)}
 	for i, b := range s.Buckets {
@@ -173,5 +172,38 @@ func BenchmarkSeason(b *testing.B) {
 		if _, err := n.Days(b.Context(), hazel, span); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// TestLastDaysAreReadTogether gives each sensor what it gets when it is read alone, packed or not, and one that was
+// never heard a single gap; then it keeps them.
+func TestLastDaysAreReadTogether(t *testing.T) {
+	now := start.AddDate(0, 0, 3)
+	n := storedNight(t, now, minutes(start, now, web.Span{From: now.Add(-5 * time.Hour), To: now.Add(-3 * time.Hour)}))
+	var err error
+	if n.sensors, err = newSensors(&n.cfg.Farm); err != nil {
+		t.Fatal(err)
+	}
+	got := n.days(t.Context())
+	if len(got) != len(n.sensors) || len(got[hazel].Buckets) < sparkCount*8/10 || len(got[hazel].Gaps) != 1 {
+		t.Fatalf("got %d of %d days, hazel's with %d parts and gaps %v", len(got), len(n.sensors), len(got[hazel].Buckets), got[hazel].Gaps)
+	}
+	span := web.Span{From: now.Add(-sparkSpan), To: now}
+	for src, series := range got {
+		want, err := n.Series(t.Context(), src, pulse.Volts, span, sparkCount)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range want.Buckets {
+			b := &want.Buckets[i]
+			b.Min, b.Mean, b.Max = b.Min/1000, b.Mean/1000, b.Max/1000
+		}
+		if diff := cmp.Diff(want, series); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", src, diff)
+		}
+	}
+	n.archive.store = nil // what is kept needs none
+	if diff := cmp.Diff(got, n.days(t.Context())); diff != "" {
+		t.Errorf("asked again (-want +got):\n%s", diff)
 	}
 }

@@ -20,17 +20,33 @@ type keptOne[T any] struct {
 
 // get returns what is kept for a source, made anew when it is older than good.
 func (k *kept[T]) get(s farm.Source, good time.Duration, anew func() T) T {
+	return k.all([]farm.Source{s}, good, func([]farm.Source) map[farm.Source]T { return map[farm.Source]T{s: anew()} })[s]
+}
+
+// all returns what is kept for each source. What is older than good is made anew, for all of those together.
+func (k *kept[T]) all(sources []farm.Source, good time.Duration, anew func(old []farm.Source) map[farm.Source]T) map[farm.Source]T {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	one, ok := k.by[s]
-	if !ok || time.Since(one.made) >= good {
-		if k.by == nil {
-			k.by = map[farm.Source]keptOne[T]{}
+	out := make(map[farm.Source]T, len(sources))
+	var old []farm.Source
+	for _, s := range sources {
+		if one, ok := k.by[s]; ok && time.Since(one.made) < good {
+			out[s] = one.value
+		} else {
+			old = append(old, s)
 		}
-		one = keptOne[T]{time.Now(), anew()}
-		k.by[s] = one
 	}
-	return one.value
+	if len(old) == 0 {
+		return out
+	}
+	if k.by == nil {
+		k.by = map[farm.Source]keptOne[T]{}
+	}
+	made := anew(old)
+	for _, s := range old {
+		out[s], k.by[s] = made[s], keptOne[T]{time.Now(), made[s]}
+	}
+	return out
 }
 
 // forget lets what is kept for a source be made anew.

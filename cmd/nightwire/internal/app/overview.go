@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"iter"
 	"math"
 	"time"
 
@@ -181,28 +182,44 @@ func (n *night) forecast(z *farm.Zone) *web.Forecast {
 
 // days returns the last day of every sensor, in kilovolts.
 func (n *night) days(ctx context.Context) map[farm.Source]web.Series {
-	out := map[farm.Source]web.Series{}
+	var all []farm.Source
 	for _, s := range n.sensors {
-		if s.source == farm.WeatherSource {
-			continue
+		if s.source != farm.WeatherSource {
+			all = append(all, s.source)
 		}
-		out[s.source] = n.sparks.get(s.source, n.keep(sparkFor), func() web.Series { return n.lastDay(ctx, s.source) })
 	}
-	return out
+	return n.sparks.all(all, n.keep(sparkFor), func(old []farm.Source) map[farm.Source]web.Series {
+		return n.lastDays(context.WithoutCancel(ctx), old) // they are kept for others than who asks
+	})
 }
 
-func (n *night) lastDay(ctx context.Context, src farm.Source) web.Series {
+// lastDays reads the last day of some sources. One that cannot be read is left out: the page shows the rest.
+func (n *night) lastDays(ctx context.Context, sources []farm.Source) map[farm.Source]web.Series {
 	now := n.now()
-	series, err := n.Series(ctx, src, pulse.Volts, web.Span{From: now.Add(-sparkSpan), To: now}, sparkCount)
+	span := web.Span{From: now.Add(-sparkSpan), To: now}
+	out := make(map[farm.Source]web.Series, len(sources))
+	named, ids := make(map[pulse.SensorID]farm.Source, len(sources)), make([]pulse.SensorID, 0, len(sources))
+	for _, src := range sources {
+		id := n.sensorID(src)
+		named[id], ids = src, append(ids, id)
+	}
+	err := n.each(ctx, ids, span, func(id pulse.SensorID, rs iter.Seq2[pulse.Reading, error]) {
+		src := named[id]
+		series, err := n.fold(rs, src, pulse.Volts, span, sparkCount)
+		if err != nil {
+			n.log.Warn("last day not read", "source", src, "err", err)
+			return
+		}
+		for i := range series.Buckets {
+			b := &series.Buckets[i]
+			b.Min, b.Mean, b.Max = b.Min/1000, b.Mean/1000, b.Max/1000
+		}
+		out[src] = series
+	})
 	if err != nil {
-		n.log.Warn("last day not read", "source", src, "err", err)
-		return web.Series{} // the page shows the rest
+		n.log.Warn("last days not read", "err", err)
 	}
-	for i := range series.Buckets {
-		b := &series.Buckets[i]
-		b.Min, b.Mean, b.Max = b.Min/1000, b.Mean/1000, b.Max/1000
-	}
-	return series
+	return out
 }
 
 // curvePoints is how many points a zone's drawn curve has.
