@@ -52,8 +52,11 @@ func loadFiles(w *words) (map[string]*file, error) {
 		if err != nil {
 			return nil, fmt.Errorf("read embedded file %s: %w", e.Name(), err)
 		}
-		sum := sha256.Sum256(body)
 		ext := path.Ext(e.Name())
+		if ext == ".css" || ext == ".js" {
+			body = slim(body)
+		}
+		sum := sha256.Sum256(body)
 		f := &file{name: strings.TrimSuffix(e.Name(), ext) + "." + hex.EncodeToString(sum[:4]) + ext,
 			kind: contentType(ext), body: body}
 		if z := zip(body); len(z) < len(body)*9/10 {
@@ -62,6 +65,18 @@ func loadFiles(w *words) (map[string]*file, error) {
 		files[e.Name()] = f
 	}
 	return files, nil
+}
+
+// slim leaves out what a browser passes over: indentation, empty lines, and lines that are only a comment.
+func slim(body []byte) []byte {
+	var out []byte
+	for line := range bytes.Lines(body) {
+		line = bytes.TrimSpace(line)
+		if len(line) > 0 && !bytes.HasPrefix(line, []byte("//")) && !bytes.HasPrefix(line, []byte("/*")) {
+			out = append(append(out, line...), '\n')
+		}
+	}
+	return out
 }
 
 // static serves an embedded file under its content's name.

@@ -51,9 +51,12 @@ func (s *svg) raw(parts ...string) *svg {
 
 // num writes a coordinate with one decimal, short.
 func (s *svg) num(v float64) *svg {
-	s.b = strconv.AppendFloat(s.b, float64(int64(v*10+half(v)))/10, 'f', -1, 64)
+	s.b = strconv.AppendFloat(s.b, float64(tenths(v))/10, 'f', -1, 64)
 	return s
 }
+
+// tenths rounds a coordinate to what is written of it.
+func tenths(v float64) int { return int(v*10 + half(v)) }
 
 func half(v float64) float64 {
 	if v < 0 {
@@ -88,26 +91,49 @@ func (s *svg) text(t string) *svg {
 	return s
 }
 
-// path writes one path through all the lines.
+// path writes one path through all the lines. Each point is written as its way from the one before, in whole tenths so
+// that no error adds up: half as long as the places themselves.
 func (s *svg) path(class string, lines [][]xy) *svg {
 	if len(lines) == 0 {
 		return s
 	}
 	s.raw(`<path class="`, class, `" d="`)
 	for _, l := range lines {
+		lastX, lastY := 0, 0
 		for i, p := range l {
-			if i == 0 {
+			x, y := tenths(p.x), tenths(p.y)
+			switch i {
+			case 0:
 				s.raw("M")
-			} else {
-				s.raw("L")
+			case 1:
+				s.raw("l")
 			}
-			s.num(p.x).raw(" ").num(p.y)
+			s.way(x-lastX, i < 2).way(y-lastY, false)
+			lastX, lastY = x, y
 		}
 		if len(l) == 1 { // a lone reading still shows: round line ends make it a dot
-			s.raw("h0.1")
+			s.raw("h.1")
 		}
 	}
 	return s.raw(`"/>`)
+}
+
+// way writes tenths within a path: .3 for 0.3, and nothing before a minus, which parts it from the number before it.
+func (s *svg) way(n int, first bool) *svg {
+	switch {
+	case n < 0:
+		s.raw("-")
+		n = -n
+	case !first:
+		s.raw(" ")
+	}
+	if n >= 10 || n == 0 {
+		s.b = strconv.AppendInt(s.b, int64(n/10), 10)
+	}
+	if n%10 != 0 {
+		s.b = append(s.b, '.', '0'+byte(n%10))
+	}
+	return s
 }
 
 // scale maps times to frame units.

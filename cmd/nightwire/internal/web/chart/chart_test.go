@@ -4,6 +4,8 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
+	"math"
+	"math/rand/v2"
 	"regexp"
 	"strconv"
 	"strings"
@@ -48,19 +50,69 @@ var pathData = regexp.MustCompile(`<path class="(line|band)" d="([^"]*)"`)
 func strokes(t *testing.T, svg string) (out []interval) {
 	t.Helper()
 	for _, m := range pathData.FindAllStringSubmatch(svg, -1) {
-		for _, piece := range strings.Split(m[2], "M")[1:] {
+		for _, piece := range places(t, m[2]) {
 			iv := interval{1e9, -1e9}
-			for _, p := range strings.Split(piece, "L") {
-				x, err := strconv.ParseFloat(strings.Fields(p)[0], 64)
-				if err != nil {
-					t.Fatalf("path %q: %v", piece, err)
-				}
-				iv.from, iv.to = min(iv.from, x), max(iv.to, x)
+			for _, p := range piece {
+				iv.from, iv.to = min(iv.from, p.x), max(iv.to, p.x)
 			}
 			out = append(out, iv)
 		}
 	}
 	return out
+}
+
+var pathNumber = regexp.MustCompile(`-?(?:\d+(?:\.\d+)?|\.\d+)`)
+
+// places reads a path: each piece begins at a place, and goes on by ways from point to point.
+func places(t *testing.T, path string) (out [][]xy) {
+	t.Helper()
+	for _, piece := range strings.Split(path, "M")[1:] {
+		var line []xy
+		numbers := pathNumber.FindAllString(strings.TrimSuffix(piece, "h.1"), -1)
+		if len(numbers) == 0 || len(numbers)%2 != 0 {
+			t.Fatalf("path %q has %d numbers", piece, len(numbers))
+		}
+		at := xy{}
+		for i := 0; i < len(numbers); i += 2 {
+			dx, err1 := strconv.ParseFloat(numbers[i], 64)
+			dy, err2 := strconv.ParseFloat(numbers[i+1], 64)
+			if err := errors.Join(err1, err2); err != nil {
+				t.Fatalf("path %q: %v", piece, err)
+			}
+			at = xy{at.x + dx, at.y + dy}
+			line = append(line, at)
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// TestPathGoesWhereItShould reads long paths back: however many points, each is where it was to within its rounding.
+func TestPathGoesWhereItShould(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	lines := [][]xy{{{7, -.04}}, {{.25, .04}, {.2, .31}, {-.06, 0}, {-.06, 0}, {1000, 100}, {999, 99.9}}, nil}
+	for i := range 2000 {
+		lines[2] = append(lines[2], xy{float64(i) / 2.03, 200 * r.Float64()})
+	}
+	var s svg
+	d := strings.Split(string(s.path("line", lines).b), `"`)[3]
+	if !strings.HasPrefix(d, "M7 0h.1M.3 0l-.1 .3-.3-.3 0 0 1000.1 100-1-.1M") {
+		t.Errorf("path begins %.60q", d)
+	}
+	got := places(t, d)
+	if len(got) != len(lines) {
+		t.Fatalf("%d pieces, want %d", len(got), len(lines))
+	}
+	for i, line := range lines {
+		if len(got[i]) != len(line) {
+			t.Fatalf("piece %d has %d points, want %d", i, len(got[i]), len(line))
+		}
+		for k, p := range line {
+			if q := got[i][k]; math.Abs(q.x-p.x) > .0501 || math.Abs(q.y-p.y) > .0501 {
+				t.Fatalf("point %d of piece %d is at %v, want %v", k, i, q, p)
+			}
+		}
+	}
 }
 
 // TestDropoutShowsAtEveryZoom draws two silent hours in charts from six hours to two years long. Nothing may be drawn

@@ -23,8 +23,8 @@ func TestProfile(t *testing.T) {
 	}
 	// The frame is 48 to 704 wide and 340 to 40 high: 8 kV at the top, 300 m at the right.
 	for _, want := range []string{
-		`xmlns="http://www.w3.org/2000/svg"`, `class="line n0" d="M48 40L266.7 77.5L704 96.3"`, `class="line n1" d="M48 152.5L704 227.5"`,
-		`class="low" d="M48 265L266.7 265"`, `>&lt;lane&gt;</text>`, `>300 m</text>`, `>clean</text>`,
+		`xmlns="http://www.w3.org/2000/svg"`, `class="line n0" d="M48 40l218.7 37.5 437.3 18.8"`, `class="line n1" d="M48 152.5l656 75"`,
+		`class="low" d="M48 265l218.7 0"`, `>&lt;lane&gt;</text>`, `>300 m</text>`, `>clean</text>`,
 	} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the picture has no %s:\n%s", want, got)
