@@ -9,7 +9,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -25,17 +24,19 @@ type Front struct {
 
 	mu    sync.RWMutex
 	hosts map[string]http.Handler
+	names map[string]bool // of the farms whose pages are here
 }
 
 // NewFront returns a front that serves nothing yet. Rest answers what no farm is asked for.
 func NewFront(listen string, rest http.Handler, log *slog.Logger) *Front {
-	return &Front{listen: listen, rest: rest, log: log, hosts: map[string]http.Handler{}}
+	return &Front{listen: listen, rest: rest, log: log, hosts: map[string]http.Handler{}, names: map[string]bool{}}
 }
 
 // Listen returns where the front listens.
 func (f *Front) Listen() string { return f.listen }
 
-// Mount serves a farm's page under its hosts until it is unmounted. A host that is taken is an error.
+// Mount serves a farm's page under its hosts, the first of which is its name, until it is unmounted. A host that is
+// taken is an error.
 func (f *Front) Mount(hosts []string, page http.Handler) (unmount func(), err error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -52,12 +53,15 @@ func (f *Front) Mount(hosts []string, page http.Handler) (unmount func(), err er
 	for _, h := range mine {
 		f.hosts[h] = page
 	}
+	name := hosts[0]
+	f.names[name] = true
 	return sync.OnceFunc(func() {
 		f.mu.Lock()
 		defer f.mu.Unlock()
 		for _, h := range mine {
 			delete(f.hosts, h)
 		}
+		delete(f.names, name)
 	}), nil
 }
 
@@ -77,6 +81,9 @@ func (f *Front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	f.mu.RUnlock()
 	if page == nil {
 		page = f.rest
+		if r.URL.Path == "/" && onThisMachine(r) && ownName(host) {
+			page = http.HandlerFunc(f.list)
+		}
 	}
 	page.ServeHTTP(w, r)
 }
@@ -134,12 +141,11 @@ func Rest(metrics http.Handler, token string) http.Handler {
 	return mux
 }
 
-// mayMeasure judges who may read the figures. What a proxy on this machine passes on comes from elsewhere.
+// mayMeasure judges who may read the figures.
 func mayMeasure(r *http.Request, token string) bool {
 	if token != "" {
 		given, is := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 		return is && subtle.ConstantTimeCompare([]byte(given), []byte(token)) == 1
 	}
-	peer, err := netip.ParseAddrPort(r.RemoteAddr)
-	return err == nil && peer.Addr().Unmap().IsLoopback() && r.Header.Get("X-Forwarded-For") == "" && r.Header.Get("Forwarded") == ""
+	return onThisMachine(r)
 }
