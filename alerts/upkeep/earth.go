@@ -25,7 +25,7 @@ func Steps() []Step {
 		{"See that nobody is at the wire, switch on, and read the fence. It must be under 2 kV; else add posts, with the energizer off.", beef + "; " + bc + " asks for under 1 kV"},
 		{"Measure from the last earth stake to a probe at least 1 m from any stake, 20 cm in the ground. Touch neither.", beef + ": 3 ft, 8 in"},
 		{"Switch off, take the posts away, switch on, and read the fence before the stock rely on it.", "common practice, no source"},
-		{"Keep both values: nightwire earth-test ENERGIZER --fence-kv 1.4 --stake-v 180", "the stake's volts mean something only beside the fence's"},
+		{"Keep both values: on the page under Upkeep, or by nightwire earth-test ENERGIZER --fence-kv 1.4 --stake-v 180", "the stake's volts mean something only beside the fence's"},
 	}
 }
 
@@ -47,7 +47,7 @@ func Check(t alerts.EarthTest) error {
 	case t.FenceVolts >= mostFenceVolts:
 		return fmt.Errorf("%w: the fence still had %.1f kV under the short\nhint: add steel posts until it is under 2 kV, then measure again", ErrTest, t.FenceVolts/1000)
 	case t.StakeVolts > t.FenceVolts:
-		return fmt.Errorf("%w: the stake cannot carry more than the fence\nhint: --stake-v is in volts, --fence-kv in kilovolts", ErrTest)
+		return fmt.Errorf("%w: the stake cannot carry more than the fence\nhint: the stake is measured in volts, the fence in kilovolts", ErrTest)
 	}
 	return nil
 }

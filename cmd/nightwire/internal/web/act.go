@@ -37,10 +37,20 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 	}
 	if err := s.opts.Actions.Act(r.Context(), a); err != nil {
 		s.opts.Log.Warn("action not taken", "action", a.Kind, "err", err)
-		s.refuseText(w, r, http.StatusConflict, s.words.text("refuse.act", "err", err))
+		s.refuseText(w, r, http.StatusConflict, s.notDone(err))
 		return
 	}
 	http.Redirect(w, r, doneAt(r.PostForm.Get("back"), string(a.Kind)), http.StatusSeeOther)
+}
+
+// notDone says why nothing was done, and what to do next as a sentence of its own.
+func (s *Server) notDone(err error) string {
+	why, hint, _ := strings.Cut(err.Error(), "\nhint: ")
+	text := s.words.text("refuse.act", "err", why)
+	if hint != "" {
+		text += " " + upperFirst(hint) + "."
+	}
+	return text
 }
 
 // doneAt returns the way back, with what was done.

@@ -53,7 +53,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, press bool) {
 		a := alerts.Action{Time: s.opts.Now().UTC(), Kind: alerts.Acknowledge, Alarm: id, By: person}
 		if err := s.opts.Actions.Act(r.Context(), a); err != nil {
 			s.opts.Log.Warn("action not taken", "action", a.Kind, "err", err)
-			s.refuseText(w, r, http.StatusConflict, s.words.text("refuse.act", "err", err))
+			s.refuseText(w, r, http.StatusConflict, s.notDone(err))
 			return
 		}
 	}
