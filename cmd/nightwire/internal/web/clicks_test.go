@@ -118,6 +118,7 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 		t.Errorf("putting back did %+v", a)
 	}
 	sayTheWeather(t, f, b)
+	keepUp(t, f, b)
 	n := len(f.taken())
 	b.open("/a/good-token")
 	if len(f.taken()) != n {
@@ -152,6 +153,35 @@ func sayTheWeather(t *testing.T, f *fakeFarm, b *tab) {
 		}
 	}
 	b.wants(".sky .list", "Rain 12.0 mm, Wed 17 Jun 18:00 to 07:13 said Ines, 07:13")
+}
+
+// keepUp presses each button of the upkeep and keeps a test of the earth stakes.
+func keepUp(t *testing.T, f *fakeFarm, b *tab) {
+	b.open("/")
+	b.press(`a[href="/upkeep"]`)
+	b.wants("#task-walk", "Due now")
+	for _, task := range []string{"walk", "battery", "insulators", "spares"} {
+		b.press("#task-" + task + " button")
+		b.wants(".flash", "Kept: done.")
+		b.wants("#task-"+task, "last done Thu 18 Jun")
+		if a := last(t, f); a.Kind != alerts.Done || a.Task != task || a.Source != farm.Site || a.By != "Ines" || a.Earth != nil {
+			t.Errorf("done with %s kept %+v", task, a)
+		}
+	}
+	b.do(chromedp.Click(chromedp.CSS(`a[href="#earth"]`)))
+	n := len(f.taken())
+	b.do(chromedp.SendKeys(chromedp.CSS("input[name=fence_kv]"), "1,4"), chromedp.Click(chromedp.CSS("#earth-test button")))
+	if got := eval[string](b, `document.querySelector(":invalid:not(form)").name`); got != "stake_v" || len(f.taken()) != n {
+		t.Errorf("half an earth test is held up at %q, and %d were kept", got, len(f.taken())-n)
+	}
+	b.do(chromedp.SendKeys(chromedp.CSS("input[name=stake_v]"), "180"))
+	b.press("#earth-test button")
+	b.wants(".flash", "Kept: done.")
+	b.wants("main", "Earth of energizer/cartshed: 180 V on the stakes")
+	if a := last(t, f); a.Kind != alerts.Done || a.Task != "earth-test" || a.Source != farm.EnergizerSource("cartshed") || a.By != "Ines" ||
+		a.Earth == nil || *a.Earth != (alerts.EarthTest{StakeVolts: 180, FenceVolts: 1400}) {
+		t.Errorf("the earth test kept %+v, %+v", a, a.Earth)
+	}
 }
 
 // passwordDoor comes in by a name on the local network over plain HTTP, where browsers do not say where a post is from.
@@ -267,54 +297,98 @@ func allInFirstView(t *testing.T, browser context.Context) {
 		if bottom > 844 {
 			t.Errorf("%s: the last zone ends at %.0f px, below a phone's 844", name, bottom)
 		}
-		// Every target is large enough for a wet thumb; links inside text may be smaller.
-		small := eval[[]string](b, `[...document.querySelectorAll("button, select, summary, input:not([type=hidden]), nav a")].filter((e) => e.offsetParent &&
-			e.getBoundingClientRect().height < 44).map((e) => e.outerHTML.slice(0, 80))`)
-		for _, s := range small {
-			t.Errorf("%s: too small to hit: %s", name, s)
-		}
 	}
 }
 
+// smallTargets lists what is too small for a wet thumb: fields, buttons, and links that do not stand within a text. A
+// tick box is as large as its label, and a row that is a link as large as the row.
+const smallTargets = `[...document.querySelectorAll("button, select, summary, textarea, input:not([type=hidden]), a[href]:not(.skip)")].filter((e) => {
+	const text = e.closest("p, li, td, th, dd, h3");
+	const rest = text && e.matches("a") ? text.cloneNode(true) : null;
+	rest && rest.querySelectorAll("a").forEach((a) => a.remove());
+	const within = rest && rest.textContent.replace(/[·‹›\s]/g, "") && getComputedStyle(e, "::after").position !== "absolute";
+	const box = e.closest("label.tick") || (getComputedStyle(e, "::after").position === "absolute" ? e.closest("li, .source, article") : e);
+	return e.offsetParent && !within && box.getBoundingClientRect().height < 44;
+}).map((e) => e.outerHTML.slice(0, 90))`
+
+// everyPageQuiet opens every page on a phone and on a desk: nothing is said on the console, no other host is asked,
+// nothing is wider than the screen, and everything can be hit.
 func everyPageQuiet(t *testing.T, browser context.Context) {
-	b := openTab(t, browser, serve(t, options(newFake().alarmed())).URL)
-	for name, path := range everyPage() {
-		b.open(path)
-		b.do(chromedp.WaitReady(chromedp.CSS("h1")))
-		if over := eval[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
-			t.Errorf("%s is %d px wider than a phone", name, over)
-		}
+	for name, size := range screens() {
+		t.Run(name, func(t *testing.T) {
+			b := openTab(t, browser, serve(t, options(newFake().alarmed().dryTurn())).URL)
+			b.do(chromedp.EmulateViewport(size[0], size[1]))
+			for name, path := range everyPage() {
+				b.open(path)
+				b.do(chromedp.WaitReady(chromedp.CSS("h1")))
+				eval[chromedp.Void](b, openAll)
+				if over := eval[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+					t.Errorf("%s is %d px wider than the screen", name, over)
+				}
+				for _, e := range eval[[]string](b, smallTargets) {
+					t.Errorf("%s: too small to hit: %s", name, e)
+				}
+			}
+		})
 	}
 }
 
+// screens are the sizes that pages are looked at in.
+func screens() map[string][2]int64 {
+	return map[string][2]int64{"phone": {390, 844}, "desk": {1280, 800}}
+}
+
+// openAll opens whatever can be opened on a page.
+const openAll = `document.querySelectorAll("details").forEach((d) => { d.open = true; })`
+
+// everyPageAccessible runs axe over every page, also that which refuses and that after a signed link was pressed.
 func everyPageAccessible(t *testing.T, browser context.Context) {
 	axe := axeCore(t)
 	srv := serve(t, options(newFake().alarmed().dryTurn()))
+	pages := everyPage()
+	pages["refused"] = "/zone/none"
 	for _, scheme := range []string{"light", "dark"} {
-		b := openTab(t, browser, srv.URL)
-		b.do(colours(scheme))
-		for name, path := range everyPage() {
-			t.Run(name+" "+scheme, func(t *testing.T) {
+		for screen, size := range screens() {
+			b := openTab(t, browser, srv.URL)
+			b.do(colours(scheme), chromedp.EmulateViewport(size[0], size[1]))
+			for name, path := range pages {
+				t.Run(name+" "+scheme+" "+screen, func(t *testing.T) {
+					b.T = t
+					b.open(path)
+					accessible(b, axe)
+					if name == "refused" {
+						b.forgive() // the browser notes the answer
+					}
+				})
+			}
+			t.Run("pressed link "+scheme+" "+screen, func(t *testing.T) {
 				b.T = t
-				b.open(path)
-				eval[chromedp.Void](b, `document.querySelectorAll("details").forEach((d) => { d.open = true; })`)
-				eval[chromedp.Void](b, axe)
-				found, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]string](`axe.run().then((r) => r.violations.flatMap((v) => v.nodes.map((n) =>
-					v.id + ": " + v.help + ": " + n.html.slice(0, 200) + " " + n.any.concat(n.all).map((c) => c.message).join("; "))))`, chromedp.EvalAwaitPromise))
-				if err != nil {
-					t.Fatal(err)
-				}
-				for _, v := range found {
-					t.Error(v)
-				}
-				// That axe can see anything at all: a picture without a name must be found.
-				n, err := chromedp.Run(b.ctx, chromedp.Evaluate[int](`(() => { document.body.append(document.createElement("img"));
-					return axe.run().then((r) => r.violations.filter((v) => v.id === "image-alt").length); })()`, chromedp.EvalAwaitPromise))
-				if err != nil || n != 1 {
-					t.Errorf("axe found %d nameless pictures (%v), want 1", n, err)
-				}
+				b.open("/a/good-token")
+				b.press("button.main")
+				accessible(b, axe)
 			})
 		}
+	}
+}
+
+// accessible fails for whatever axe finds on the page that is open.
+func accessible(b *tab, axe string) {
+	b.Helper()
+	eval[chromedp.Void](b, openAll)
+	eval[chromedp.Void](b, axe)
+	found, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]string](`axe.run().then((r) => r.violations.flatMap((v) => v.nodes.map((n) =>
+		v.id + ": " + v.help + ": " + n.html.slice(0, 200) + " " + n.any.concat(n.all).map((c) => c.message).join("; "))))`, chromedp.EvalAwaitPromise))
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, v := range found {
+		b.Error(v)
+	}
+	// That axe can see anything at all: a picture without a name must be found.
+	n, err := chromedp.Run(b.ctx, chromedp.Evaluate[int](`(() => { document.body.append(document.createElement("img"));
+		return axe.run().then((r) => r.violations.filter((v) => v.id === "image-alt").length); })()`, chromedp.EvalAwaitPromise))
+	if err != nil || n != 1 {
+		b.Errorf("axe found %d nameless pictures (%v), want 1", n, err)
 	}
 }
 

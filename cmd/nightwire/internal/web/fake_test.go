@@ -338,12 +338,26 @@ func (f *fakeFarm) alarmed() *fakeFarm {
 	return f
 }
 
-// Upkeep has a walk due, and the test of the earth stakes.
+// Upkeep has a walk due, more work, and the test of the earth stakes; what was done is no longer due.
 func (f *fakeFarm) Upkeep(context.Context) (Upkeep, error) {
-	return Upkeep{Tasks: []UpkeepTask{
+	u := Upkeep{Tasks: []UpkeepTask{
 		{Name: "walk", Text: "walk the line", Standing: "each week", Last: f.now.AddDate(0, 0, -9), DueOn: f.now.AddDate(0, 0, -2), Due: true},
-		{Name: "earth-test", Text: "test the earth stakes", Standing: "yearly", DueOn: f.now.AddDate(0, 2, 0), Test: true}},
-		Steps: []UpkeepStep{{"Switch the energizer off.", "common practice, no source"}}, Tests: []string{"2026: Good: 180 V <on> the stakes."}}, nil
+		{Name: "battery", Text: "look at the battery, its clamps and the panel", Standing: "common practice, no source", DueOn: f.now.AddDate(0, 0, 12)},
+		{Name: "insulators", Text: "go over the insulators", Standing: "yearly, by ear and eye at dusk", DueOn: f.now.AddDate(0, 5, 0)},
+		{Name: "earth-test", Text: "test the earth stakes", Standing: "yearly", DueOn: f.now.AddDate(0, 2, 0), Test: true},
+		{Name: "spares", Text: "count the spares: insulators, joiners, wire, posts", Standing: "common practice, no source", DueOn: f.now.AddDate(0, 6, 0)}},
+		Steps: []UpkeepStep{{"Switch the energizer off.", "common practice, no source"},
+			{"Measure from the last earth stake to a probe at least 1 m from any stake, 20 cm in the ground. Touch neither.", "a guide: 3 ft, 8 in"}},
+		Tests: []string{"2026: Good: 180 V <on> the stakes."}}
+	for _, a := range f.taken() {
+		if i := slices.IndexFunc(u.Tasks, func(task UpkeepTask) bool { return task.Name == a.Task }); i >= 0 {
+			u.Tasks[i].Last, u.Tasks[i].DueOn, u.Tasks[i].Due = a.Time, a.Time.AddDate(0, 0, 7), false
+		}
+		if a.Earth != nil {
+			u.Tests = append([]string{fmt.Sprintf("Earth of %s: %.0f V on the stakes", a.Source, a.Earth.StakeVolts)}, u.Tests...)
+		}
+	}
+	return u, nil
 }
 
 // Turnout answers yes, for zones that are over their minimum by a quarter.

@@ -98,12 +98,31 @@ func keyboardAlone(t *testing.T, browser context.Context) {
 	k.did(alerts.Weathered, func(a alerts.Action) bool { return a.Weather.Sky == alerts.Rain && *a.Weather.RainMM == 4.5 })
 	k.wants(".sky", "Rain 4.5 mm")
 
+	k.keysOnUpkeep()
 	k.keysOnAZone()
 	k.keysOnAChart()
 	k.keysInTheHistory()
 	k.enter(`form[action="/logout"] button`, kb.Enter)
 	k.open("/")
 	k.wants("h1", "Come in")
+}
+
+// keysOnUpkeep keeps a task as done, and a test of the earth stakes, and comes back to the first page.
+func (k *keyed) keysOnUpkeep() {
+	k.Helper()
+	k.enter(`a[href="/upkeep"]`, kb.Enter)
+	k.enter("#task-battery button", kb.Enter)
+	k.did(alerts.Done, func(a alerts.Action) bool { return a.Task == "battery" })
+	k.to("#earth-test select")
+	k.to("#earth-test input[name=fence_kv]")
+	k.write("1.2")
+	k.to("#earth-test input[name=stake_v]")
+	k.write("240")
+	k.enter("#earth-test button", " ")
+	k.did(alerts.Done, func(a alerts.Action) bool {
+		return a.Earth != nil && *a.Earth == alerts.EarthTest{StakeVolts: 240, FenceVolts: 1200}
+	})
+	k.enter("a.farm", kb.Enter)
 }
 
 // keysOnAZone keeps what was done at a zone, and takes it out of service and back.
