@@ -165,6 +165,10 @@ func TestActsAreChecked(t *testing.T) {
 	if res.StatusCode != http.StatusConflict || !strings.Contains(page, "Nothing was done: the journal is read-only.") {
 		t.Errorf("an act that failed got %d and %s", res.StatusCode, page)
 	}
+	f.actErr = errors.New("the stake cannot carry more than the fence\nhint: measure the stake in volts")
+	if _, page := b.do("POST", "/act", url.Values{"token": {token}, "action": {"ack"}, "alarm": {"a"}}); !strings.Contains(page, "than the fence. Measure the stake in volts.<") {
+		t.Errorf("what to do next is not a sentence: %s", page)
+	}
 }
 
 // TestWhenItWasDone states a time in the farm's own clock, an hour ahead of UTC in April.
