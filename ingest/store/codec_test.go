@@ -336,3 +336,38 @@ func FuzzColumn(f *testing.F) {
 		}
 	})
 }
+
+// TestBatchValues reads each field alone and as part of its reading, also of bytes that were cut short.
+func TestBatchValues(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	rs, ids := make([]pulse.Reading, 300), make([]int64, 300)
+	for i := range rs {
+		ids[i] = int64(1 + i%3)
+		rs[i] = pulse.Reading{At: day0.Add(time.Duration(i) * time.Second), Arrived: day0.Add(time.Hour)}
+		for f := range pulse.NumFields {
+			if rng.IntN(2) == 0 {
+				rs[i].Set(f, (rng.Float64()-.5)*math.Pow(10, float64(rng.IntN(16)))) // raw ones too
+			}
+		}
+	}
+	b, err := openBatch(appendBatch(nil, ids, rs))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range rs {
+		_, body, ok, err := b.next()
+		if err != nil || !ok {
+			t.Fatalf("reading %d: %t, %v", i, ok, err)
+		}
+		for f := range pulse.NumFields {
+			want, had := rs[i].Get(f)
+			got, has, err := b.value(f, body)
+			if err != nil || has != had || has && got != want {
+				t.Errorf("field %v of reading %d is %v, %t, %v; want %v, %t", f, i, got, has, err, want, had)
+			}
+			if _, has, err := b.value(f, body[:rng.IntN(2)]); has || !errors.Is(err, errDamaged) {
+				t.Errorf("field %v of reading %d, cut short, is there: %t, %v", f, i, has, err)
+			}
+		}
+	}
+}

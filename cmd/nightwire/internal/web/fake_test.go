@@ -346,8 +346,7 @@ func (f *fakeFarm) Upkeep(context.Context) (Upkeep, error) {
 		{Name: "insulators", Text: "go over the insulators", Standing: "yearly, by ear and eye at dusk", DueOn: f.now.AddDate(0, 5, 0)},
 		{Name: "earth-test", Text: "test the earth stakes", Standing: "yearly", DueOn: f.now.AddDate(0, 2, 0), Test: true},
 		{Name: "spares", Text: "count the spares: insulators, joiners, wire, posts", Standing: "common practice, no source", DueOn: f.now.AddDate(0, 6, 0)}},
-		Steps: []UpkeepStep{{"Switch the energizer off.", "common practice, no source"},
-			{"Measure from the last earth stake to a probe at least 1 m from any stake, 20 cm in the ground. Touch neither.", "a guide: 3 ft, 8 in"}},
+		Steps: []UpkeepStep{{"Switch the energizer off.", "common practice, no source"}, {"Measure from the last earth stake to a probe at least 1 m from any stake, 20 cm in the ground. Touch neither.", "a guide: 3 ft, 8 in"}},
 		Tests: []string{"2026: Good: 180 V <on> the stakes."}}
 	for _, a := range f.taken() {
 		if i := slices.IndexFunc(u.Tasks, func(task UpkeepTask) bool { return task.Name == a.Task }); i >= 0 {
