@@ -233,3 +233,15 @@ func TestLoadTellsOfMissingFile(t *testing.T) {
 		t.Errorf("got %v, want that it does not exist", err)
 	}
 }
+
+// A file with the line ends of Windows, some or all, has its mistakes where they are.
+func TestMistakesWithOtherLineEnds(t *testing.T) {
+	text := "# spring\nfarm: bank   # short\nenergizers:\n  - {name: shed, open_kv: 8} # by the door\nzones:\n  # uphill\n" +
+		"  - {name: hazel, fed_by: nowhere, length_m: 150, ohms_per_km: 4000, stock: sheep}\n"
+	_, want := Parse("farm.yaml", []byte(text))
+	for name, text := range map[string]string{"all": strings.ReplaceAll(text, "\n", "\r\n"), "the first": strings.Replace(text, "\n", "\r\n", 1)} {
+		if _, got := Parse("farm.yaml", []byte(text)); got == nil || got.Error() != want.Error() {
+			t.Errorf("%s: got %v, want %v", name, got, want)
+		}
+	}
+}

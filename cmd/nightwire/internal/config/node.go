@@ -43,6 +43,7 @@ func (r *reader) parse(text []byte) *node {
 		r.note(&node{line: 1, column: 1, width: 1}, "this is not text in UTF-8", "save the file as plain text")
 		return nil
 	}
+	text = bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")) // the parser counts the line twice where a comment ends so
 	file, err := parser.ParseBytes(text, 0, parser.AllowDuplicateMapKey())
 	var syntax *yaml.SyntaxError
 	switch {
