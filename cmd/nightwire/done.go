@@ -139,8 +139,7 @@ values it keeps them and says what they mean. Values of a fence that was not sho
 			o.Earth = &alerts.EarthTest{StakeVolts: stakeV, FenceVolts: fenceKV * 1000}
 			err = app.EarthTest(cmd.Context(), o)
 			if errors.Is(err, upkeep.ErrTest) {
-				what, hint, _ := strings.Cut(err.Error(), "\nhint: ")
-				return &usageError{errors.New(what), hint}
+				return asUsage(err, "nothing was changed")
 			}
 			return placeError(err, &cfg.Farm)
 		},

@@ -18,19 +18,33 @@ const longestMove = 7 * 24 * time.Hour
 func newMove() *cobra.Command {
 	var farmFile, data string
 	var o app.MoveOptions
+	var r relay
 	var back bool
 	cmd := &cobra.Command{
 		Use:   "move ZONE... --config FILE --for 3h",
-		Short: "Take zones out of service while you move them, for a stated time",
+		Short: "Take zones out of service while you move them, and say how they are laid out then",
 		Long: `Move tells the night watch that you work on zones, so that they wake nobody. It ends by itself after the time you
 state, and reminds you before. Stock behind a fence that is still off then is the most urgent reminder there is: it is
 sent at any hour, again and again, and to the next person too.
 
 An energizer's name takes the whole of its fence. Say it again to set a new end; --back ends it now. Afterwards what is
-usual there is learnt anew. If lengths or feeds change, change the farm file as well.`,
+usual there is learnt anew.
+
+--fed-by, --length-m and --away change the layout itself, from now on: in the farm file, in which all else stays as it is,
+and in the night watch that runs. A zone that is taken away keeps its history, and stays in the file as a comment; --back
+brings it back.`,
+		Example: `  nightwire move lane --config farm.yaml --for 3h
+  nightwire move lane --config farm.yaml --fed-by hazel --length-m 240
+  nightwire move lane --config farm.yaml --back
+  nightwire move pen --config farm.yaml --away`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			laid, err := r.asked(cmd, args, back)
 			switch {
+			case err != nil:
+				return err
+			case laid:
+				return r.do(cmd, farmFile, data, args)
 			case back && cmd.Flags().Changed("for"):
 				return &usageError{errors.New("both --for and --back are given"), "--for takes out of service, --back puts back"}
 			case !back && (o.For <= 0 || o.For > longestMove):
@@ -40,6 +54,9 @@ usual there is learnt anew. If lengths or feeds change, change the farm file as 
 			if err != nil {
 				return err
 			}
+			if back && r.away(cfg, farmFile, args) {
+				return r.do(cmd, farmFile, data, args)
+			}
 			o.Farm, o.DataDir, o.Names, o.Now, o.Out = &cfg.Farm, data, args, clockOf(cmd.Context())(), cmd.OutOrStdout()
 			return placeError(app.Move(cmd.Context(), o), &cfg.Farm)
 		},
@@ -48,7 +65,10 @@ usual there is learnt anew. If lengths or feeds change, change the farm file as 
 	dataFlag(cmd, &data)
 	f := cmd.Flags()
 	f.DurationVar(&o.For, "for", 0, "how long the work takes, as 3h or 90m")
-	f.BoolVar(&back, "back", false, "it is done: watch again")
+	f.BoolVar(&back, "back", false, "it is done: watch again; or bring back what was taken away")
+	f.StringVar(&r.fedBy, "fed-by", "", "the zones are fed by this zone or energizer from now on")
+	f.Float64Var(&r.lengthM, "length-m", 0, "the zone is so long from now on, metres")
+	f.BoolVar(&r.gone, "away", false, "the zones are taken off the fence from now on")
 	byFlags(cmd, &o.By, &o.Note)
 	return cmd
 }

@@ -158,6 +158,10 @@ func (a *App) watch(ctx context.Context, cfg *config.Config) (next *config.Confi
 			if next := a.reload(); next != nil {
 				return next, nil
 			}
+		case <-n.readAgain:
+			if next := a.reload(); next != nil {
+				return next, nil
+			}
 		case <-mended:
 			if writable(a.opts.DataDir) == nil {
 				return nil, errMended

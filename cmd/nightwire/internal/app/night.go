@@ -56,16 +56,18 @@ type night struct {
 	batches chan batch // stored, on their way to the detectors
 	ended   chan struct{}
 
-	mu      sync.Mutex // guards what follows
-	engine  *engine
-	drill   *drill.Drill
-	diary   *letter.Diary
-	layouts farm.History // the newest is that of cfg
-	self    *self.Watch
-	jumps   self.Jumps
-	latest  map[pulse.SensorID]pulse.Reading
-	cursor  store.Cursor
-	blind   blind
+	layouts   farm.History  // the newest is that of cfg
+	readAgain chan struct{} // holds one: somebody wants the farm file read again
+
+	mu     sync.Mutex // guards what follows
+	engine *engine
+	drill  *drill.Drill
+	diary  *letter.Diary
+	self   *self.Watch
+	jumps  self.Jumps
+	latest map[pulse.SensorID]pulse.Reading
+	cursor store.Cursor
+	blind  blind
 
 	newestAt atomic.Int64 // time of the newest reading looked at, Unix milliseconds
 	pulses   pulses
@@ -102,6 +104,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
 	n.began = time.Now()
+	n.readAgain = make(chan struct{}, 1)
 	n.clock, n.clockSet = newSetClock(opts.Now, opts.Steady), make(chan time.Duration, 1)
 	mark(&n.pulses.turned)
 	return n

@@ -73,7 +73,7 @@ func rooms() []room {
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
 			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/web/..."}},
 		{name: "cmd/nightwire/internal/arch"}, {name: "cmd/nightwire/internal/daylog"},
-		{name: "cmd/nightwire/internal/control", may: []string{"alerts"}},
+		{name: "cmd/nightwire/internal/control", may: []string{"alerts", "ingest/farm"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
 		{name: "cmd/nightwire/internal/farms", may: []string{"cmd/nightwire/internal/config", "github.com/nats-io/nats.go/..."}, tests: []string{"github.com/nats-io/nats-server/v2/...", "github.com/chromedp/..."}},
 		{name: "cmd/nightwire/internal/web", may: []string{"alerts", "alerts/weather", "ingest/farm", "ingest/pulse", "cmd/nightwire/internal/web/chart",

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 )
 
 // SocketFile is the socket's name within the data folder.
@@ -31,6 +32,18 @@ var ErrNotRunning = errors.New("no night watch runs on that data folder")
 // watch takes in what a person did. It returns when the act is recorded; its error is shown to the person.
 type watch interface {
 	Act(ctx context.Context, a alerts.Action) error
+	// Laid says what the watch goes by.
+	Laid() Laid
+	// ReadAgain has the watch read its farm file again once begin is called, with which its commands end until it has. An
+	// error says why it will not.
+	ReadAgain() (begin func(), err error)
+}
+
+// Laid is what a watch goes by.
+type Laid struct {
+	File   string      `json:"file"` // its farm file
+	Layout farm.Layout `json:"layout"`
+	Since  time.Time   `json:"since"` // by the wall's clock: when it began to, another for each reading of the file
 }
 
 // Listen opens the socket in dir. The caller holds the data folder, so a socket that lies there is of a watch that
@@ -51,8 +64,9 @@ func Listen(dir string) (net.Listener, error) {
 }
 
 const (
-	maxBody = 64 << 10
-	timeout = 30 * time.Second // a slow card may take long to record an act
+	maxBody   = 64 << 10
+	maxAnswer = 8 << 20          // the layout of a farm of ten thousand zones
+	timeout   = 30 * time.Second // a slow card may take long to record an act
 )
 
 // Handler answers commands with what w says.
@@ -72,6 +86,20 @@ func Handler(w watch) http.Handler {
 		}
 		out.WriteHeader(http.StatusNoContent)
 	})
+	mux.HandleFunc("GET /laid", func(out http.ResponseWriter, _ *http.Request) {
+		out.Header().Set("Content-Type", "application/json")
+		_ = json.NewEncoder(out).Encode(w.Laid()) // whoever asked may be gone
+	})
+	mux.HandleFunc("POST /read-again", func(out http.ResponseWriter, _ *http.Request) {
+		begin, err := w.ReadAgain()
+		if err != nil {
+			http.Error(out, err.Error(), http.StatusConflict)
+			return
+		}
+		out.WriteHeader(http.StatusNoContent)
+		http.NewResponseController(out).Flush() // whoever asked has the answer before the socket goes
+		begin()
+	})
 	return mux
 }
 
@@ -82,11 +110,56 @@ func Act(ctx context.Context, dir string, acts ...alerts.Action) error {
 	if err != nil {
 		return fmt.Errorf("write the command: %w", err)
 	}
+	_, err = ask(ctx, dir, http.MethodPost, "/act", body)
+	return err
+}
+
+// AskLaid asks the watch on the data folder dir what it goes by.
+func AskLaid(ctx context.Context, dir string) (Laid, error) {
+	var l Laid
+	text, err := ask(ctx, dir, http.MethodGet, "/laid", nil)
+	if err != nil {
+		return l, err
+	}
+	if err := json.Unmarshal(text, &l); err != nil {
+		return l, fmt.Errorf("read the night watch's answer: %w", err)
+	}
+	return l, nil
+}
+
+// ReadAgain has the watch on the data folder dir read its farm file again, and returns what it goes by then.
+func ReadAgain(ctx context.Context, dir string) (Laid, error) {
+	before, err := AskLaid(ctx, dir)
+	if err != nil {
+		return Laid{}, err
+	}
+	if _, err := ask(ctx, dir, http.MethodPost, "/read-again", nil); err != nil {
+		return Laid{}, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://nightwire/act", bytes.NewReader(body))
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return Laid{}, fmt.Errorf("the night watch has not come back with the farm file: %w\nhint: look at its log", ctx.Err())
+		case <-tick.C:
+		}
+		// It takes no commands while it begins anew.
+		if now, err := AskLaid(ctx, dir); err == nil && !now.Since.Equal(before.Since) {
+			return now, nil
+		}
+	}
+}
+
+// ask sends one command and returns the answer. Its error has the watch's own words.
+func ask(ctx context.Context, dir, method, path string, body []byte) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, timeout)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, method, "http://nightwire"+path, bytes.NewReader(body))
 	if err != nil {
-		return err
+		return nil, err
 	}
 	req.Header.Set("Content-Type", "application/json")
 	transport := &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
@@ -95,18 +168,18 @@ func Act(ctx context.Context, dir string, acts ...alerts.Action) error {
 	defer transport.CloseIdleConnections()
 	answer, err := (&http.Client{Transport: transport}).Do(req)
 	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ECONNREFUSED) {
-		return fmt.Errorf("%w: %s\nhint: start it with nightwire run, or give its folder with --data", ErrNotRunning, dir)
+		return nil, fmt.Errorf("%w: %s\nhint: start it with nightwire run, or give its folder with --data", ErrNotRunning, dir)
 	}
 	if err != nil {
-		return fmt.Errorf("reach the night watch: %w\nhint: run this as the user that the watch runs as", err)
+		return nil, fmt.Errorf("reach the night watch: %w\nhint: run this as the user that the watch runs as", err)
 	}
 	defer answer.Body.Close()
-	if answer.StatusCode == http.StatusNoContent {
-		return nil
-	}
-	text, err := io.ReadAll(io.LimitReader(answer.Body, maxBody))
+	text, err := io.ReadAll(io.LimitReader(answer.Body, maxAnswer))
 	if err != nil {
-		return fmt.Errorf("read the night watch's answer: %w", err)
+		return nil, fmt.Errorf("read the night watch's answer: %w", err)
 	}
-	return errors.New(strings.TrimSpace(string(text)))
+	if answer.StatusCode >= http.StatusBadRequest {
+		return nil, errors.New(strings.TrimSpace(string(text)))
+	}
+	return text, nil
 }

@@ -8,16 +8,23 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 )
 
 // fakeWatch notes what it is told, and refuses what is about "nowhere".
-type fakeWatch struct{ acts []alerts.Action }
+type fakeWatch struct {
+	acts  []alerts.Action
+	mu    sync.Mutex
+	laid  Laid
+	again func() (func(), error)
+}
 
 var _ watch = (*fakeWatch)(nil)
 
@@ -27,6 +34,39 @@ func (f *fakeWatch) Act(_ context.Context, a alerts.Action) error {
 	}
 	f.acts = append(f.acts, a)
 	return nil
+}
+
+func (f *fakeWatch) Laid() Laid {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.laid
+}
+
+func (f *fakeWatch) ReadAgain() (func(), error) { return f.again() }
+
+// TestReadAgain waits until the watch goes by what it has read, and passes its refusal on.
+func TestReadAgain(t *testing.T) {
+	began := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	f := &fakeWatch{laid: Laid{File: "/etc/farm.yaml", Since: began}}
+	dir := serve(t, f)
+	f.again = func() (func(), error) {
+		return func() {
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			f.laid.Since, f.laid.Layout.Zones = began.Add(time.Second), []farm.Zone{{Name: "lane", FedBy: "brook", LengthM: 240}}
+		}, nil
+	}
+	now, err := ReadAgain(t.Context(), dir)
+	if err != nil || now.File != "/etc/farm.yaml" || len(now.Layout.Zones) != 1 || now.Layout.Zones[0].LengthM != 240 {
+		t.Errorf("it goes by %+v, %v; want lane of 240 m", now, err)
+	}
+	f.again = func() (func(), error) { return nil, errors.New("it is broken\nhint: mend it") }
+	if _, err := ReadAgain(t.Context(), dir); err == nil || err.Error() != "it is broken\nhint: mend it" {
+		t.Errorf("refused with %v", err)
+	}
+	if _, err := ReadAgain(t.Context(), t.TempDir()); !errors.Is(err, ErrNotRunning) {
+		t.Errorf("without a watch: %v", err)
+	}
 }
 
 func serve(t *testing.T, w watch) (dir string) {
