@@ -76,10 +76,10 @@ type Broker struct {
 	noRoom    chan error // a write failed; holds one
 	healEvery time.Duration
 
-	mu    sync.Mutex
-	users []User
-	addr  *net.TCPAddr
-	srv   *server.Server // nil while not running
+	mu   sync.Mutex
+	gate *gate // nil before the first start
+	addr *net.TCPAddr
+	srv  *server.Server // nil while not running
 }
 
 // New checks the options and returns a broker that does not listen yet.
@@ -102,7 +102,7 @@ func New(opts Options) (*Broker, error) {
 		opts.AckWait = DefaultAckWait
 	}
 	b := &Broker{
-		opts: opts, log: opts.Log, users: opts.Users,
+		opts: opts, log: opts.Log,
 		ready: make(chan struct{}), noRoom: make(chan error, 1), healEvery: healEvery,
 	}
 	if opts.CertFile != "" || opts.KeyFile != "" {
@@ -191,32 +191,6 @@ func (b *Broker) Dial(ctx context.Context) (net.Conn, error) {
 	return td.DialContext(ctx, "tcp", target.String())
 }
 
-// SetUsers replaces the users while the broker runs. Clients whose user is gone or changed are cut off.
-func (b *Broker) SetUsers(users []User) error {
-	host, _, err := net.SplitHostPort(b.opts.Listen)
-	if err != nil {
-		return err
-	}
-	if len(users) == 0 && !loopback(host) {
-		return fmt.Errorf("broker on %s needs at least one user", b.opts.Listen)
-	}
-	if err := checkUsers(users); err != nil {
-		return err
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	was := b.users
-	b.users = users
-	if b.srv == nil {
-		return nil
-	}
-	if err := b.srv.ReloadOptions(b.serverOptions()); err != nil {
-		b.users = was
-		return fmt.Errorf("change broker users: %w", err)
-	}
-	return nil
-}
-
 // start brings the server up and learns its address.
 func (b *Broker) start() error {
 	b.mu.Lock()
@@ -226,6 +200,7 @@ func (b *Broker) start() error {
 	if err != nil {
 		return fmt.Errorf("start broker: %w", err)
 	}
+	b.gate.server.Store(srv)
 	fatal := &firstError{}
 	srv.SetLoggerV2(newServerLog(b.log, fatal, b.noRoom), false, false, false)
 	srv.Start()
@@ -257,14 +232,12 @@ func (b *Broker) stop() {
 // serverOptions builds the server's options; b.mu is held.
 func (b *Broker) serverOptions() *server.Options {
 	host, port := b.listenAt()
-	users, anonymous := serverUsers(b.login, b.users)
 	o := &server.Options{
 		ServerName: "nightwire",
 		DontListen: true, // MQTT only: no port for the server's own protocol, none for monitoring
 		NoSigs:     true,
 
-		Users:      users,
-		NoAuthUser: anonymous,
+		CustomClientAuthentication: b.gate,
 
 		JetStream:          true,
 		StoreDir:           b.opts.StoreDir,

@@ -255,7 +255,7 @@ func TestLogins(t *testing.T) {
 	}{
 		{"right", "brook", "right", true},
 		{"wrong password", "brook", "wrong", false},
-		{"the hash as password", "brook", b.users[0].PasswordHash, false},
+		{"the hash as password", "brook", b.opts.Users[0].PasswordHash, false},
 		{"no password", "brook", "", false},
 		{"unknown", "hazel", "right", false},
 		{"anonymous", "", "", false},
@@ -290,50 +290,6 @@ func TestLogins(t *testing.T) {
 			c.Disconnect(100)
 		}
 	})
-}
-
-func TestSetUsersWhileRunning(t *testing.T) {
-	brook := User{Name: "brook", PasswordHash: hash(t, "pw"), Publish: []string{"farm/brook"}}
-	hazel := User{Name: "hazel", PasswordHash: hash(t, "pw"), Publish: []string{"farm/hazel"}}
-	b := startBroker(t, Options{}) // anonymous at first
-	daemon := mustDial(t, b.Addr(), b.Login().User, b.Login().Password)
-	got := collect(t, daemon, "farm/#", 1)
-
-	if err := b.SetUsers([]User{brook}); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := dial(t, b.Addr(), "", ""); err == nil {
-		t.Error("anonymous may still connect")
-	}
-	gone := make(chan error, 1)
-	c := mustDial(t, b.Addr(), "brook", "pw", func(o *paho.ClientOptions) {
-		o.SetConnectionLostHandler(func(_ paho.Client, err error) { gone <- err })
-	})
-	if err := wait(c.Publish("farm/brook", 1, false, "1")); err != nil {
-		t.Fatal(err)
-	}
-	if err := b.SetUsers([]User{hazel}); err != nil {
-		t.Fatal(err)
-	}
-	select {
-	case <-gone:
-	case <-time.After(patience):
-		t.Error("a removed user stayed connected")
-	}
-	if _, err := dial(t, b.Addr(), "brook", "pw"); err == nil {
-		t.Error("a removed user may still connect")
-	}
-	h := mustDial(t, b.Addr(), "hazel", "pw")
-	if err := wait(h.Publish("farm/hazel", 1, false, "2")); err != nil {
-		t.Fatal(err)
-	}
-	want := []string{"farm/brook 1", "farm/hazel 2"}
-	if diff := cmp.Diff(want, []string{next(t, got), next(t, got)}); diff != "" {
-		t.Errorf("the daemon's own connection (-want +got):\n%s", diff)
-	}
-	if err := b.SetUsers([]User{{Name: "x"}}); err == nil {
-		t.Error("a user without a password was taken")
-	}
 }
 
 func TestLargePayloadCutsOffOnlyItsSender(t *testing.T) {

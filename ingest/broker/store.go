@@ -45,8 +45,11 @@ func (b *Broker) prepareStore() (noRoom, err error) {
 		return nil, storeError(dir, err)
 	}
 	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.login.ClientID = id
-	b.mu.Unlock()
+	if b.gate, err = newGate(b.login, b.opts.Users, dir, b.log); err != nil {
+		return nil, storeError(dir, err)
+	}
 	return noRoom, nil
 }
 

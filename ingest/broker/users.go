@@ -79,11 +79,11 @@ func checkUsers(users []User) error {
 	return errors.Join(errs...)
 }
 
-// serverUsers returns the users as the server wants them, and the name that clients without one get ("" for none).
-func serverUsers(l Login, users []User) (all []*server.User, anonymous string) {
-	all = []*server.User{{Username: l.User, Password: l.hash}}
+// serverUsers returns the users as the server wants them. With no users, anyone may connect as the anonymous one.
+func serverUsers(l Login, users []User) []*server.User {
+	all := []*server.User{{Username: l.User, Password: l.hash}}
 	if len(users) == 0 {
-		return append(all, &server.User{Username: anonymousUser}), anonymousUser
+		return append(all, &server.User{Username: anonymousUser})
 	}
 	for _, u := range users {
 		all = append(all, &server.User{
@@ -91,7 +91,7 @@ func serverUsers(l Login, users []User) (all []*server.User, anonymous string) {
 			Permissions: &server.Permissions{Publish: allow(u.Publish), Subscribe: allow(u.Subscribe)},
 		})
 	}
-	return all, ""
+	return all
 }
 
 // allow permits the filters and nothing else. An empty permission would permit everything.
