@@ -50,6 +50,11 @@ func (c *Call) id() string { return c.Event.ID }
 // open reports whether somebody may still be told of it.
 func (c *Call) open() bool { return c.Over.IsZero() && !c.Hidden }
 
+// unheard reports whether it is high and nobody has heard yet that it is.
+func (c *Call) unheard() bool {
+	return c.Event.Priority == alerts.High && (c.Said == nil || c.Said.Priority != alerts.High)
+}
+
 // done reports whether nothing is left to tell.
 func (c *Call) done() bool { return !c.Over.IsZero() && len(c.Notices) == 0 && c.RoundAt.IsZero() }
 

@@ -54,7 +54,8 @@ func (p *Planner) compose(now time.Time, person farm.Person, kind alerts.Message
 	m.Subject, m.Body = p.words.at(now).message(kind, about)
 	p.fill(&m, about)
 	p.said(person, about)
-	p.last[person.Name+class(kind)] = now
+	last := append(p.last[person.Name+class(kind)], now)
+	p.last[person.Name+class(kind)] = last[max(0, len(last)-flood):]
 	return p.address(now, m, person, about[0].id(), happened)
 }
 

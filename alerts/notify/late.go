@@ -9,7 +9,7 @@ import (
 // notLater brings back what waits for longer than it ever has to, as when the clock was set back.
 func (p *Planner) notLater(now time.Time) {
 	for name, last := range p.last {
-		if last.After(now) {
+		if last[len(last)-1].After(now) {
 			delete(p.last, name)
 		}
 	}

@@ -15,14 +15,15 @@ import (
 // Planner decides who is told what, and when. It has no clock and sends nothing. It is not safe for concurrent use.
 //
 // How noise is kept down: alarms of one moment make one message a person, and those that follow within Config.Gather one
-// more; repeats of all alarms fall together; an update is told only when it changes what a person would do, a few times
+// more. The first word of a high alarm waits for nothing, unless it is one of a flood: the second zone that dies wakes as
+// soon as the first did. Repeats of all alarms fall together; an update is told only when it changes what a person would do, a few times
 // at most; a person who was never told of an alarm is not told that it is over.
 type Planner struct {
 	cfg    Config
 	words  words
 	people []farm.Person
 	calls  map[string]*Call
-	last   map[string]time.Time // when each person last got a message, by person and class of message
+	last   map[string][]time.Time // when each person last got messages, at most flood, by person and class of message
 	dirty  map[string]bool
 }
 
@@ -34,7 +35,7 @@ type orders struct {
 
 // NewPlanner returns a planner with nothing to tell.
 func NewPlanner(cfg Config) (*Planner, error) {
-	p := &Planner{calls: map[string]*Call{}, last: map[string]time.Time{}, dirty: map[string]bool{}}
+	p := &Planner{calls: map[string]*Call{}, last: map[string][]time.Time{}, dirty: map[string]bool{}}
 	return p, p.SetConfig(cfg)
 }
 
@@ -161,11 +162,21 @@ func (p *Planner) tell(now time.Time, call *Call, person farm.Person, kind alert
 	if call.Event.Priority != alerts.High {
 		at = p.cfg.awake(person, now)
 	}
-	if last := p.last[person.Name+class(kind)]; !last.IsZero() {
-		at = later(at, last.Add(p.cfg.Gather))
+	switch last := p.last[person.Name+class(kind)]; {
+	case len(last) == 0:
+	case call.unheard():
+		if len(last) == flood {
+			at = later(at, last[0].Add(p.cfg.Gather))
+		}
+	default:
+		at = later(at, last[len(last)-1].Add(p.cfg.Gather))
 	}
 	call.add(Notice{Person: person.Name, Kind: kind, Time: happened, At: at})
 }
+
+// flood is how many messages a person may get within Config.Gather before the first word of a high alarm waits too: two or
+// three zones that die one after the other are each worth waking for, a phone that never stops is not.
+const flood = 3
 
 // class tells alarms from news that needs no haste, so that the one never waits for the other.
 func class(k alerts.MessageKind) string {
