@@ -26,24 +26,24 @@ import (
 
 // manyFlags are the flags of run for many farms.
 type manyFlags struct {
-	dir, page, share, leases, credentials, name, metricsToken string
-	perSecond                                                 int
+	dir, page, share, leases, credentials, name, metricsToken, heartbeat string
+	perSecond                                                            int
 }
 
-// token reads the token that opens the figures, empty when none is asked for.
-func (m *manyFlags) token() (string, error) {
-	if m.metricsToken == "" {
+// secret reads the file that a flag names, empty when it names none.
+func secret(flag, file, hint string) (string, error) {
+	if file == "" {
 		return "", nil
 	}
-	b, err := os.ReadFile(m.metricsToken)
+	b, err := os.ReadFile(file)
 	if err != nil {
-		return "", fmt.Errorf("read the token for the figures: %w", err)
+		return "", fmt.Errorf("read the file of %s: %w", flag, err)
 	}
-	token := strings.TrimSpace(string(b))
-	if token == "" {
-		return "", &usageError{errors.New("the file of --metrics-token-file is empty"), "put a long random word in it"}
+	text := strings.TrimSpace(string(b))
+	if text == "" {
+		return "", &usageError{fmt.Errorf("the file of %s is empty", flag), hint}
 	}
-	return token, nil
+	return text, nil
 }
 
 // add adds the flags to run.
@@ -56,6 +56,7 @@ func (m *manyFlags) add(cmd *cobra.Command) {
 	f.StringVar(&m.leases, "leases", "", "with --farms: share them out by leases at this NATS server, as nats://host:4222")
 	f.StringVar(&m.credentials, "leases-creds", "", "the file with the credentials for that server")
 	f.StringVar(&m.metricsToken, "metrics-token-file", "", "with --farms: the file with the token that opens /metrics (default: only this machine may read it)")
+	f.StringVar(&m.heartbeat, "heartbeat-url-file", "", "with --farms: the file with an outside address to GET every 5 minutes while all farms are well")
 	f.StringVar(&m.name, "name", "", "with --leases: this daemon's own name (default: of the machine and the data folder)")
 }
 
@@ -79,13 +80,15 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 	again := make(chan os.Signal, 1)
 	signal.Notify(again, syscall.SIGHUP)
 	defer signal.Stop(again)
-	token, err := m.token()
+	token, err := secret("--metrics-token-file", m.metricsToken, "put a long random word in it")
 	if err != nil {
 		return err
 	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	front := farms.NewFront(m.page, farms.Rest(promhttp.HandlerFor(reg, promhttp.HandlerOpts{}), token), log)
+	var keeper *farms.Keeper
+	front := farms.NewFront(m.page, farms.Rest(promhttp.HandlerFor(reg, promhttp.HandlerOpts{}), token,
+		func(ctx context.Context) farms.Health { return keeper.Health(ctx, false) }), log)
 	opts := farms.Options{
 		Dir: m.dir, Again: again, Log: log, Registerer: reg,
 		Watch: func(ctx context.Context, f farms.Farm) error { return watchFarm(ctx, f, m, data, front, log) },
@@ -107,20 +110,12 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 			return err
 		}
 		opts.Mine, opts.Shifted = leases.Has, leases.Shifted()
-		// Leases are renewed until the last farm is let go, and then given up.
-		renew, end := context.WithCancel(context.WithoutCancel(ctx))
-		wg.Go(func() { _ = leases.Run(renew) }) // it only ends when it is told
-		defer func() {
-			end()
-			leave, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
-			defer cancel()
-			if lerr := leases.Leave(leave); lerr != nil {
-				log.Warn("leases not given up, others wait until they run out", "err", lerr)
-			}
-		}()
+		defer renew(ctx, leases, log)()
 	}
-	keeper, err := farms.New(opts)
-	if err != nil {
+	if keeper, err = farms.New(opts); err != nil {
+		return err
+	}
+	if err := m.beat(ctx, &wg, keeper, log); err != nil {
 		return err
 	}
 	wg.Go(func() {
@@ -129,9 +124,43 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 		}
 	})
 	app.TellManager("READY=1")
-	wg.Go(func() { app.FeedManager(ctx) })
+	wg.Go(func() { app.FeedManager(ctx, keeper.Alive) })
 	defer app.TellManager("STOPPING=1")
 	return keeper.Run(ctx)
+}
+
+// renew keeps leases until the last farm is let go, and then gives them up.
+func renew(ctx context.Context, leases *farms.Leases, log *slog.Logger) (end func()) {
+	ctx = context.WithoutCancel(ctx)
+	renewing, stop := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() { _ = leases.Run(renewing) }) // it only ends when it is told
+	return func() {
+		stop()
+		wg.Wait()
+		leave, cancel := context.WithTimeout(ctx, 10*time.Second)
+		defer cancel()
+		if err := leases.Leave(leave); err != nil {
+			log.Warn("leases not given up, others wait until they run out", "err", err)
+		}
+	}
+}
+
+// beat tells an outside address for as long as all farms are well, if one is given.
+func (m *manyFlags) beat(ctx context.Context, wg *sync.WaitGroup, keeper *farms.Keeper, log *slog.Logger) error {
+	url, err := secret("--heartbeat-url-file", m.heartbeat, "put the address to GET in it")
+	if err != nil || url == "" {
+		return err
+	}
+	run, err := app.NewBeat(url, func(ctx context.Context) error { return keeper.Health(ctx, true).Err() }, log)
+	if err != nil {
+		return err
+	}
+	wg.Go(func() {
+		keeper.Settle(ctx)
+		_ = run(ctx) // it only ends when it is told
+	})
+	return nil
 }
 
 func joinLeases(ctx context.Context, m manyFlags, data string, log *slog.Logger) (*farms.Leases, error) {
@@ -160,6 +189,9 @@ func watchFarm(ctx context.Context, f farms.Farm, m manyFlags, data string, fron
 				err = fmt.Errorf("%s is another farm's file now", path)
 			}
 			return cfg, err
+		},
+		Judged: func(well, outside func(context.Context) error) {
+			f.Judged(farms.Judgement{Well: well, Outside: outside})
 		},
 		Among: true, Front: front, MessagesPerSecond: m.perSecond,
 	})

@@ -44,6 +44,9 @@ type Options struct {
 
 	// Started is told where things listen, each time they do. Optional.
 	Started func(Addresses)
+	// Judged is given the watch's judgements of itself each time it has started: why it is not well, nil while it is; the
+	// second is for those outside, who must not take a start for good news. Optional.
+	Judged func(well, outside func(context.Context) error)
 	// Said is told of every event, in order. It must not block. Optional.
 	Said func(alerts.Event)
 	// Looked is told how many readings have just gone through the detectors. It must not block. Optional.
@@ -83,6 +86,9 @@ func New(opts Options) (*App, error) {
 	opts.Speed = cmp.Or(opts.Speed, 1)
 	if opts.Started == nil {
 		opts.Started = func(Addresses) {}
+	}
+	if opts.Judged == nil {
+		opts.Judged = func(well, outside func(context.Context) error) {}
 	}
 	if opts.Said == nil {
 		opts.Said = func(alerts.Event) {}
@@ -216,6 +222,7 @@ func (a *App) open(ctx context.Context, cfg *config.Config, s *stack) (*night, e
 	s.start(ctx, "watchdog", func(ctx context.Context) error { return m.feed(ctx, n.well) })
 	m.tell("READY=1")
 	s.push(func() error { m.tell("STOPPING=1"); return nil })
+	a.opts.Judged(n.well, n.wellFor)
 	a.opts.Started(n.addresses())
 	return n, nil
 }

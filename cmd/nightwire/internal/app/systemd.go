@@ -58,7 +58,8 @@ func (m manager) feed(ctx context.Context, alive func(context.Context) error) er
 // TellManager sends a line to the service manager, if there is one, for a program of many watches.
 func TellManager(line string) { newManager().tell(line) }
 
-// FeedManager keeps the service manager's watchdog quiet until ctx is done, for a program of many watches.
-func FeedManager(ctx context.Context) {
-	_ = newManager().feed(ctx, func(context.Context) error { return nil }) // it only ends when it is told
+// FeedManager keeps the service manager's watchdog quiet until ctx is done, for a program of many watches, as long as
+// alive gives no reason to start it again.
+func FeedManager(ctx context.Context, alive func(context.Context) error) {
+	_ = newManager().feed(ctx, alive) // it only ends when it is told
 }

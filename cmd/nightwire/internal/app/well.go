@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"sync/atomic"
 	"time"
 
 	"nightwire/alerts/heartbeat"
+	"nightwire/cmd/nightwire/internal/config"
 )
 
 const (
@@ -105,4 +107,13 @@ func (n *night) openHeartbeat(ctx context.Context, s *stack) error {
 	}
 	s.start(ctx, "heartbeat", beat.Run)
 	return nil
+}
+
+// NewBeat returns what tells an outside address that a program of many watches is well, until its context is done.
+func NewBeat(url string, well func(context.Context) error, log *slog.Logger) (func(context.Context) error, error) {
+	beat, err := heartbeat.New(heartbeat.Options{URL: url, Every: config.DefaultHeartbeat, Well: well, Log: log.With("component", "heartbeat")})
+	if err != nil {
+		return nil, err
+	}
+	return beat.Run, nil
 }

@@ -21,13 +21,15 @@ const (
 	DefaultPageListen   = "127.0.0.1:8480"
 )
 
+// DefaultHeartbeat is how often an outside address is told that all is well.
+const DefaultHeartbeat = 5 * time.Minute
+
 // Defaults of Alarms.
 const (
 	defaultRepeatEvery   = 10 * time.Minute
 	defaultEscalateAfter = 15 * time.Minute
 	defaultMorning       = Clock(7 * 60)
 	defaultEvening       = Clock(19 * 60)
-	defaultHeartbeat     = 5 * time.Minute
 	minHeartbeat         = 30 * time.Second
 	defaultTestDay       = "monday"
 	defaultTestAt        = Clock(10 * 60) // common practice, no source: by day, and on a day when people are about
@@ -46,7 +48,7 @@ func (r *reader) settings(c *Config, f *file) {
 	r.within(&f.Store.Keep, f.Store.Keep, 24*time.Hour, 100*365*24*time.Hour, "keep")
 	if h := f.Heartbeat; h != nil {
 		if r.absent(&h.Every) {
-			h.Every = defaultHeartbeat
+			h.Every = DefaultHeartbeat
 		}
 		r.within(&h.Every, h.Every, minHeartbeat, 24*time.Hour, "every")
 	}

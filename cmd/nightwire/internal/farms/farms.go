@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -23,6 +24,7 @@ import (
 type Farm struct {
 	Config *config.Config
 	Again  <-chan os.Signal // told when the file has changed
+	Judged func(Judgement)  // to be called each time the watch has started
 }
 
 // Options say what a Keeper is to do. Dir, Watch and Log are required.
@@ -57,11 +59,15 @@ const (
 
 // Keeper keeps the watches going.
 type Keeper struct {
-	opts    Options
-	files   map[string]*file   // by path
+	opts  Options
+	files map[string]*file // by path
+	met   metrics
+	lost  bool // the folder could not be read, or was empty, at the last look
+
+	mu      sync.Mutex         // of what Health reads; only Run changes it
 	running map[string]*runner // by the farm's name
-	met     metrics
-	lost    bool // the folder could not be read, or was empty, at the last look
+	unread  []string           // files of which nothing is known
+	round   time.Time          // when what a look called for was last done; zero before the first
 }
 
 // file is what is known of a farm file.
@@ -113,6 +119,7 @@ func (k *Keeper) Run(ctx context.Context) error {
 			k.lost = false
 		}
 		k.fit(ctx)
+		k.tend(ctx)
 	}
 }
 
@@ -182,25 +189,51 @@ func (k *Keeper) read(path string, anew bool) {
 // fit starts and stops watches so that they are those of the files.
 func (k *Keeper) fit(ctx context.Context) {
 	want, broken := k.wanted()
-	var gone []string
-	for name, r := range k.running {
-		if f := want[name]; f == nil || f.Path != r.path {
-			k.opts.Log.Info("farm is not watched here any more", "farm", name)
-			r.cancel()
-			gone = append(gone, name)
-		}
-	}
-	for _, name := range gone {
-		<-k.running[name].ended
-		delete(k.running, name)
-	}
+	k.letGo(want)
+	k.mu.Lock()
 	for _, name := range slices.Sorted(maps.Keys(want)) {
 		if k.running[name] == nil {
 			k.running[name] = k.start(ctx, want[name])
 		}
 	}
+	k.unread = nil
+	for path, f := range k.files {
+		if f.config == nil {
+			k.unread = append(k.unread, filepath.Base(path))
+		}
+	}
+	k.round = time.Now()
+	k.mu.Unlock()
 	k.met.watched.Set(float64(len(k.running)))
 	k.met.broken.Set(float64(broken))
+}
+
+// letGo ends the watches that are not wanted. One that does not end in time is looked at again in the next round, and
+// until it has ended its farm is not watched anew.
+func (k *Keeper) letGo(want map[string]*config.Config) {
+	var gone []string
+	for name, r := range k.running {
+		if f := want[name]; f == nil || f.Path != r.path {
+			gone = append(gone, name)
+			if r.leave() {
+				k.opts.Log.Info("farm is not watched here any more", "farm", name)
+			}
+		}
+	}
+	late := time.After(endLate)
+	for _, name := range gone {
+		r := k.running[name]
+		select {
+		case <-r.ended:
+		case <-late:
+			late = time.After(0)
+			r.health.fail(errors.New("its watch here is to end and does not"))
+			continue
+		}
+		k.mu.Lock()
+		delete(k.running, name)
+		k.mu.Unlock()
+	}
 }
 
 // wanted returns the farms to watch by name, and how many files are of no use. Of two files with one name the one that

@@ -34,6 +34,9 @@ type fold struct {
 	open    map[string]int
 	reread  map[string]int
 	behave  func(name string) error // what a watch does at its start
+	judge   func(name string) error // how a watch judges itself
+	keeper  *Keeper
+	hold    chan struct{} // for behave to wait on; made by run
 	mine    func(string) bool
 	shifted chan struct{}
 }
@@ -64,6 +67,15 @@ func (f *fold) watch(ctx context.Context, farm Farm) error {
 			return err
 		}
 	}
+	judge := func(context.Context) error {
+		if f.judge == nil {
+			return nil
+		}
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		return f.judge(name)
+	}
+	farm.Judged(Judgement{Well: judge, Outside: judge})
 	for {
 		select {
 		case <-ctx.Done():
@@ -111,11 +123,12 @@ func (f *fold) wait(d time.Duration) {
 func (f *fold) run(do func()) {
 	f.t.Helper()
 	synctest.Test(f.t, func(t *testing.T) {
-		f.again, f.shifted = make(chan os.Signal, 1), make(chan struct{}, 1)
+		f.again, f.shifted, f.hold = make(chan os.Signal, 1), make(chan struct{}, 1), make(chan struct{})
 		k, err := New(Options{Dir: f.dir, Watch: f.watch, Again: f.again, Mine: f.mine, Shifted: f.shifted, Log: slog.New(slog.DiscardHandler)})
 		if err != nil {
 			t.Fatal(err)
 		}
+		f.keeper = k
 		ctx, stop := context.WithCancel(t.Context())
 		var wg sync.WaitGroup
 		wg.Go(func() {
@@ -247,7 +260,7 @@ func TestFront(t *testing.T) {
 	says := func(text string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, text) })
 	}
-	f := NewFront("127.0.0.1:0", Rest(says("figures"), ""), slog.New(slog.DiscardHandler))
+	f := NewFront("127.0.0.1:0", Rest(says("figures"), "", well), slog.New(slog.DiscardHandler))
 	unmount, err := f.Mount([]string{"alder-bank", "Fence.example.org"}, says("alder"))
 	if err != nil {
 		t.Fatal(err)

@@ -67,11 +67,7 @@ func (f *Front) Mount(hosts []string, page http.Handler) (unmount func(), err er
 
 // ServeHTTP hands a request to the farm that it is for.
 func (f *Front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	host := r.Host
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		host = h
-	}
-	host = strings.ToLower(strings.TrimSuffix(host, "."))
+	host := hostOf(r)
 	label, _, _ := strings.Cut(host, ".")
 	f.mu.RLock()
 	page := f.hosts[host]
@@ -81,11 +77,20 @@ func (f *Front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	f.mu.RUnlock()
 	if page == nil {
 		page = f.rest
-		if r.URL.Path == "/" && onThisMachine(r) && ownName(host) {
+		if r.URL.Path == "/" && onThisMachine(r) {
 			page = http.HandlerFunc(f.list)
 		}
 	}
 	page.ServeHTTP(w, r)
+}
+
+// hostOf returns the host that a request is for.
+func hostOf(r *http.Request) string {
+	host := r.Host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	return strings.ToLower(strings.TrimSuffix(host, "."))
 }
 
 // Run serves until ctx is done. Without its port the farms are watched all the same, and it is tried again.
@@ -123,13 +128,23 @@ func (f *Front) serve(ctx context.Context, server *http.Server, ln net.Listener)
 	return nil
 }
 
-// Rest answers what is for no farm: whether the daemon is alive, and its figures. It names no farm.
-// The figures are for who shows the token, or without a token for programs on this machine.
-func Rest(metrics http.Handler, token string) http.Handler {
+// Rest answers what is for no farm: whether all farms are well, and the daemon's figures. The figures, and which farms
+// there are, are for who shows the token, or without a token for programs on this machine.
+func Rest(metrics http.Handler, token string, health func(context.Context) Health) http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "ok\n") })
+	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, r *http.Request) {
+		h := health(r.Context())
+		switch err := h.Err(); {
+		case err == nil:
+			_, _ = io.WriteString(w, "ok\n")
+		case mayKnow(r, token):
+			http.Error(w, "not healthy: "+err.Error(), http.StatusServiceUnavailable)
+		default:
+			http.Error(w, fmt.Sprintf("not healthy: %d of %d farms are not well", len(h.Unwell), h.Farms), http.StatusServiceUnavailable)
+		}
+	})
 	mux.HandleFunc("GET /metrics", func(w http.ResponseWriter, r *http.Request) {
-		if !mayMeasure(r, token) {
+		if !mayKnow(r, token) {
 			http.Error(w, "the figures are not for everyone\nhint: start nightwire with --metrics-token-file and send its token as a bearer token", http.StatusForbidden)
 			return
 		}
@@ -141,8 +156,8 @@ func Rest(metrics http.Handler, token string) http.Handler {
 	return mux
 }
 
-// mayMeasure judges who may read the figures.
-func mayMeasure(r *http.Request, token string) bool {
+// mayKnow judges who may read figures and names.
+func mayKnow(r *http.Request, token string) bool {
 	if token != "" {
 		given, is := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 		return is && subtle.ConstantTimeCompare([]byte(given), []byte(token)) == 1

@@ -39,11 +39,12 @@ func (f *Front) list(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// onThisMachine reports whether a request comes from a program on this machine. What a proxy here passes on comes from
-// elsewhere.
+// onThisMachine reports whether a request comes from a program on this machine, and is for this machine by its own name.
+// What a proxy here passes on comes from elsewhere, as does what a browser asks for another website that points its name
+// here.
 func onThisMachine(r *http.Request) bool {
 	peer, err := netip.ParseAddrPort(r.RemoteAddr)
-	return err == nil && peer.Addr().Unmap().IsLoopback() && r.Header.Get("X-Forwarded-For") == "" && r.Header.Get("Forwarded") == ""
+	return err == nil && ownName(hostOf(r)) && peer.Addr().Unmap().IsLoopback() && r.Header.Get("X-Forwarded-For") == "" && r.Header.Get("Forwarded") == ""
 }
 
 // ownName reports whether a host is this machine's own name for itself. Another website can point its name here.

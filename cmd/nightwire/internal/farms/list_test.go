@@ -24,7 +24,7 @@ func listFront(t *testing.T) (f *Front, unmountHill func()) {
 	says := func(text string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, "<!doctype html><h1>"+text+"</h1>") })
 	}
-	f = NewFront("127.0.0.1:0", Rest(says("figures"), ""), slog.New(slog.DiscardHandler))
+	f = NewFront("127.0.0.1:0", Rest(says("figures"), "", well), slog.New(slog.DiscardHandler))
 	if _, err := f.Mount([]string{"alder-bank", "fence.example.org"}, says("the page of alder-bank")); err != nil {
 		t.Fatal(err)
 	}

@@ -21,6 +21,16 @@ type runner struct {
 	again  chan os.Signal
 	cancel context.CancelFunc
 	ended  chan struct{}
+	health health
+	left   bool // it has been told to end
+}
+
+// leave tells the watch to end, and reports whether that is news to it.
+func (r *runner) leave() bool {
+	news := !r.left
+	r.left = true
+	r.cancel()
+	return news
 }
 
 // tell has the watch read its file again.
@@ -45,14 +55,15 @@ func (k *Keeper) start(ctx context.Context, cfg *config.Config) *runner {
 		wait := retryMin
 		for {
 			began := time.Now()
-			err := k.watch(ctx, Farm{Config: cfg, Again: r.again}, log)
+			err := k.watch(ctx, r, cfg, log)
 			if ctx.Err() != nil {
-				if err != nil {
+				if err != nil && !errors.Is(err, context.Canceled) {
 					log.Warn("farm's watch did not end well", "err", err)
 				}
 				return
 			}
 			k.met.restarts.Inc()
+			r.health.fail(fmt.Errorf("its watch ended, and is started again: %w", err))
 			if time.Since(began) > retryMax {
 				wait = retryMin
 			}
@@ -71,21 +82,24 @@ func (k *Keeper) start(ctx context.Context, cfg *config.Config) *runner {
 	return r
 }
 
-// watch watches once. A panic is the farm's own affair.
-func (k *Keeper) watch(ctx context.Context, f Farm, log *slog.Logger) (err error) {
+// watch watches once, and says why that ended. A panic is the farm's own affair.
+func (k *Keeper) watch(ctx context.Context, r *runner, cfg *config.Config, log *slog.Logger) (err error) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	r.health.begin(cancel)
 	defer func() {
 		if p := recover(); p != nil {
 			log.Error("farm's watch panicked", "panic", p, "stack", string(debug.Stack()))
 			err = fmt.Errorf("panicked: %v", p)
 		}
 	}()
-	if err := k.opts.Watch(ctx, f); err != nil {
+	if err := k.opts.Watch(ctx, Farm{Config: cfg, Again: r.again, Judged: r.health.started}); err != nil {
 		return err
 	}
 	if ctx.Err() == nil {
 		return errors.New("ended by itself")
 	}
-	return nil
+	return context.Cause(ctx)
 }
 
 // metrics count farms.
