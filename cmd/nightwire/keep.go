@@ -34,18 +34,24 @@ func newStatus() *cobra.Command {
 
 func newExport() *cobra.Command {
 	var farmFile, data, zone, energizer, from, to, out string
-	var actions bool
+	var actions, alarms bool
 	cmd := &cobra.Command{
 		Use:   "export --config FILE --zone ZONE",
 		Short: "Write readings as CSV",
 		Long: `Export writes the readings of a zone, an energizer or, with neither, of all sensors as CSV (RFC 4180).
-With --actions it writes what people did instead, one JSON object a line, for replay --journal.`,
+With --actions it writes what people did instead, one JSON object a line, for replay --journal. With --alarms it writes
+the alarms, each with its events and the messages about it, and what became of them.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			cfg, err := loadConfig(farmFile)
 			if err != nil {
 				return err
 			}
-			if actions {
+			switch {
+			case actions && alarms:
+				return &usageError{errors.New("both --actions and --alarms are given"), "give one of them"}
+			case alarms:
+				return writeFile(cmd, out, func(w io.Writer) error { return app.ExportAlarms(cmd.Context(), data, w) })
+			case actions:
 				return writeFile(cmd, out, func(w io.Writer) error { return app.ExportActions(cmd.Context(), data, w) })
 			}
 			opts := app.ExportOptions{Config: cfg, DataDir: data}
@@ -83,6 +89,7 @@ With --actions it writes what people did instead, one JSON object a line, for re
 	f.StringVar(&to, "to", "", "until before this time")
 	f.StringVarP(&out, "out", "o", "-", "the file to write")
 	f.BoolVar(&actions, "actions", false, "what people did, as JSON lines")
+	f.BoolVar(&alarms, "alarms", false, "the alarms and what was told of them, as JSON lines")
 	return cmd
 }
 
@@ -177,6 +184,7 @@ func newSensor() *cobra.Command {
 		Short: "Give a sensor its own password at the built-in broker",
 		Long: `Add makes a password for the sensor of a zone or energizer, or for the weather station (weather), and prints it this once. With it the sensor may
 publish its own topic and nothing else. From the first password on the broker refuses everybody without one.
+The client ID is the sensor's alone; any other that no sensor uses will do too, and is then its own.
 A night watch that runs takes it over when it reads the farm file again (SIGHUP).`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -191,7 +199,7 @@ A night watch that runs takes it over when it reads the farm file again (SIGHUP)
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "user:     %s\npassword: %s\ntopic:    %s\nThe password is not shown again.\n", args[0], password, topic)
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "user:      %[1]s\npassword:  %[2]s\ntopic:     %[3]s\nclient ID: %[1]s\nThe password is not shown again.\n", args[0], password, topic)
 			return err
 		},
 	}

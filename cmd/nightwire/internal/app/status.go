@@ -179,6 +179,15 @@ func Export(ctx context.Context, opts ExportOptions) (n int, err error) {
 
 // ExportActions writes what people did, for a replay to play along.
 func ExportActions(ctx context.Context, dir string, w io.Writer) error {
+	return exportJournal(ctx, dir, func(j *journal.Journal) error { return j.ExportActions(ctx, w) })
+}
+
+// ExportAlarms writes the alarms, and what was told of them.
+func ExportAlarms(ctx context.Context, dir string, w io.Writer) error {
+	return exportJournal(ctx, dir, func(j *journal.Journal) error { return j.ExportAlarms(ctx, w) })
+}
+
+func exportJournal(ctx context.Context, dir string, export func(*journal.Journal) error) error {
 	if !used(dir) {
 		return fmt.Errorf("there is no data in %s: %w\nhint: give the folder of the night watch with --data", dir, store.ErrMissing)
 	}
@@ -186,5 +195,5 @@ func ExportActions(ctx context.Context, dir string, w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(j.ExportActions(ctx, w), j.Close())
+	return errors.Join(export(j), j.Close())
 }
