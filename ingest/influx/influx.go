@@ -107,13 +107,35 @@ func (c *Client) Close() { c.http.CloseIdleConnections() }
 
 // unreached says what went wrong on the way to an address, and of the address no more than its host: what stands behind
 // it may be a secret.
-func unreached(doing, address string, err error) error {
-	host := "an unreadable address"
+func (c *Client) unreached(doing, address string, err error) error {
+	host, secrets := "an unreadable address", []string{c.cfg.Token}
 	if u, bad := url.Parse(address); bad == nil {
-		host = u.Host
+		host, secrets = u.Host, append(secrets, u.RawQuery, strings.Trim(u.Path, "/"))
 	}
 	if in := (*url.Error)(nil); errors.As(err, &in) {
 		err = in.Err // itself it would show the whole address
 	}
-	return fmt.Errorf("%s %s: %w", doing, host, err)
+	return fmt.Errorf("%s %s: %w", doing, host, hush(err, secrets))
+}
+
+// hushed is an error without the secrets that a server repeated in its answer.
+type hushed struct {
+	error
+	text string
+}
+
+// Error returns what may be shown.
+func (h hushed) Error() string { return h.text }
+
+// Unwrap returns the error as it came, to be told by its kind.
+func (h hushed) Unwrap() error { return h.error }
+
+func hush(err error, secrets []string) error {
+	text := err.Error()
+	for _, s := range secrets {
+		if s != "" {
+			text = strings.ReplaceAll(text, s, "***")
+		}
+	}
+	return hushed{err, text}
 }

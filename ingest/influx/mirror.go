@@ -221,7 +221,7 @@ func (c *Client) writePoints(ctx context.Context, points []*write.Point) error {
 	ctx, cancel := context.WithTimeout(ctx, writeTimeout)
 	defer cancel()
 	if err := c.write.WritePoint(ctx, points...); err != nil {
-		return unreached("write to the mirror at", c.cfg.URL, err)
+		return c.unreached("write to the mirror at", c.cfg.URL, err)
 	}
 	return nil
 }

@@ -76,7 +76,7 @@ func (c *Client) asked(ctx context.Context, ask func(context.Context) error) err
 	ctx, cancel := context.WithTimeout(ctx, queryTimeout)
 	defer cancel()
 	if err := ask(ctx); err != nil {
-		return unreached("read from the mirror at", c.cfg.QueryURL, err)
+		return c.unreached("read from the mirror at", c.cfg.QueryURL, err)
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -37,11 +38,11 @@ func Do(ctx context.Context, client *http.Client, address string, header http.He
 		return true, fmt.Errorf("post to %s: %w", req.URL.Host, plain(err))
 	}
 	defer resp.Body.Close()
-	said, _ := io.ReadAll(io.LimitReader(resp.Body, 200)) // for the log; the status has decided
+	said, _ := io.ReadAll(io.LimitReader(resp.Body, 4096)) // for the log; the status has decided
 	if resp.StatusCode/100 == 2 {
 		return false, nil
 	}
-	err = fmt.Errorf("post to %s: %s %s", req.URL.Host, resp.Status, clean(said))
+	err = fmt.Errorf("post to %s: %s %s", req.URL.Host, resp.Status, shorten(hush(clean(said), req)))
 	switch code := resp.StatusCode; {
 	case code == http.StatusRequestTimeout, code == http.StatusTooEarly, code == http.StatusTooManyRequests, code >= 500:
 		if d, ok := after(resp.Header.Get("Retry-After"), resp.Header.Get("Date")); ok {
@@ -59,6 +60,39 @@ func plain(err error) error {
 		return ue.Err
 	}
 	return err
+}
+
+// hush takes out of what a server said all that the request holds and that may be a secret: the credentials, and the
+// parts of the address behind its host. Many servers repeat in their answer what they were asked for.
+func hush(said string, req *http.Request) string {
+	parts := strings.Fields(req.Header.Get("Authorization"))
+	for _, uri := range []string{req.URL.RequestURI(), req.URL.Path} {
+		parts = append(parts, strings.FieldsFunc(uri, func(r rune) bool { return strings.ContainsRune("/?&=;", r) })...)
+	}
+	for _, p := range parts {
+		if plain, err := url.QueryUnescape(p); err == nil {
+			parts = append(parts, plain)
+		}
+	}
+	slices.SortFunc(parts, func(a, b string) int { return len(b) - len(a) }) // one may be a piece of another
+	for _, p := range parts {
+		if len(p) >= shortestSecret {
+			said = strings.ReplaceAll(said, p, "***")
+		}
+	}
+	return said
+}
+
+// shortestSecret keeps words as "v1" and "hook" of an address in what is said: nothing so short is a secret.
+const shortestSecret = 6
+
+// shorten cuts what would fill a log.
+func shorten(said string) string {
+	const most = 200
+	if len(said) <= most {
+		return said
+	}
+	return strings.ToValidUTF8(said[:most], "")
 }
 
 // clean makes what a server said fit for one line of a log.

@@ -110,3 +110,29 @@ func FuzzAfter(f *testing.F) {
 		}
 	})
 }
+
+// TestWhatServersRepeatIsHushed asks servers that answer with what they were asked.
+func TestWhatServersRepeatIsHushed(t *testing.T) {
+	for _, tt := range []struct{ name, path, said, want string }{
+		{"path", "/hooks/4711-0815", "no hook 4711-0815 here", "no hook *** here"},
+		{"whole address", "/hooks/4711-0815?key=abcdef12", "GET /hooks/4711-0815?key=abcdef12", "GET /hooks/***?key=***"},
+		{"escaped", "/a%20secret/x?k=un%2Bescaped", "a secret, a%20secret, un+escaped, un%2Bescaped", "***, ***, ***, ***"},
+		{"credentials", "/x", "bad token: Bearer tk-123456789", "bad token: *** tk-***"},
+		{"one within another", "/abcdef/abcdefgh", "abcdefgh abcdef", "*** ***"},
+		{"short words stay", "/v1/send", "v1 send is gone", "v1 send is gone"},
+		{"at the cut", "/hooks/4711-0815", strings.Repeat("x", 195) + " 4711-0815", strings.Repeat("x", 195) + " ***"},
+		{"long", "/x", strings.Repeat("x", 5000), strings.Repeat("x", 200)},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+				w.WriteHeader(http.StatusNotFound)
+				io.WriteString(w, tt.said)
+			}))
+			defer srv.Close()
+			_, err := Do(t.Context(), Client(), srv.URL+tt.path, http.Header{"Authorization": {"Bearer 123456789"}}, nil)
+			if err == nil || !strings.HasSuffix(err.Error(), "404 Not Found "+tt.want) {
+				t.Errorf("got %v, want it to end in %q", err, tt.want)
+			}
+		})
+	}
+}
