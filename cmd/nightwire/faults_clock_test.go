@@ -195,10 +195,9 @@ func (c *clockTrial) only() {
 func (c *clockTrial) finish(times int) tally {
 	c.Helper()
 	c.stop()
-	t := tally{times: times, accepted: len(c.accepted), alarms: c.alarms, messages: 2 * c.alarms, messagesTwice: c.hook.twice()}
+	t := tally{times: times, accepted: len(c.accepted), alarms: c.alarms, messagesTwice: c.hook.twice()}
 	t.lost, t.readingsTwice = c.counted()
-	t.alarmsLost = max(0, c.alarms-len(c.hook.messages("raised")))
-	t.messagesLost = t.alarmsLost + max(0, c.alarms-len(c.hook.messages("returned")))
+	c.compare(&t)
 	return t
 }
 

@@ -362,13 +362,11 @@ func (x *trial) finish(times int) tally {
 	x.Helper()
 	x.settled()
 	x.watch.stop(x)
-	c := tally{times: times, alarms: x.alarms, messages: 2 * x.alarms}
+	c := tally{times: times, alarms: x.alarms}
 	c.lost, c.readingsTwice = x.counted()
 	c.accepted = len(x.accepted)
 	c.messagesTwice = x.hook.twice()
-	raised, returned := len(x.hook.messages("raised")), len(x.hook.messages("returned"))
-	c.alarmsLost = max(0, x.alarms-raised)
-	c.messagesLost = c.alarmsLost + max(0, x.alarms-returned)
+	x.compare(&c)
 	return c
 }
 

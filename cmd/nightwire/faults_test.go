@@ -27,7 +27,8 @@ func faultKinds() []faultKind {
 		{"watch killed under load, own broker", killedAlone},
 		{"watch told to end (SIGTERM) under load", endedUnderLoad},
 		{"link to the broker cut", linkCut},
-		{"broker killed and started again with its state", brokerRestarts},
+		{"broker ended (SIGTERM) and started again with its state", brokerRestarts},
+		{"broker killed (SIGKILL) and started again", brokerKilled},
 		{"store locked by another program", storeLocked},
 		{"disk full", diskFull},
 		{"data folder read-only", folderReadOnly},
@@ -177,19 +178,32 @@ func linkCut(t *testing.T) tally {
 
 // brokerRestarts ends mosquitto, which keeps its state, and starts it again.
 func brokerRestarts(t *testing.T) tally {
-	m := newMosquitto(t)
+	return brokerGone(t, "", func(m *mosquitto) { m.process.stop(t) })
+}
+
+// brokerKilled kills mosquitto under load, with the settings that a farm's broker wants: it keeps each change on the
+// disk.
+func brokerKilled(t *testing.T) tally {
+	return brokerGone(t, "autosave_interval 1\nautosave_on_changes true\n", func(m *mosquitto) { m.process.kill() })
+}
+
+// brokerGone has the broker go and come again under load; a zone dies when it goes for the last time.
+func brokerGone(t *testing.T, settings string, end func(*mosquitto)) tally {
+	m := newMosquitto(t, settings)
 	m.start(t)
 	x := (&trial{T: t, url: fmt.Sprintf("mqtt://127.0.0.1:%d", m.port)}).set(fmt.Sprintf(`url: "mqtt://127.0.0.1:%d"`, m.port))
 	x.start()
-	times := kills(2, 20)
-	for range times {
-		m.process.stop(t)
-		m.start(t)
-		for range 20 {
-			x.round()
+	times := kills(3, 20)
+	stop := x.steadily(20 * time.Millisecond)
+	atMoments(times, func(i int) {
+		end(m)
+		if i == times-1 {
+			x.show(0)
 		}
+		m.start(t)
 		x.watch.ready(x, x.page)
-	}
+	})
+	stop()
 	x.dies()
 	x.heals()
 	return x.finish(times)
@@ -312,11 +326,11 @@ type mosquitto struct {
 	process *process
 }
 
-func newMosquitto(t *testing.T) *mosquitto {
+func newMosquitto(t *testing.T, settings string) *mosquitto {
 	t.Helper()
 	m := &mosquitto{port: port(t), conf: t.TempDir() + "/mosquitto.conf"}
 	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\n"+
-		"persistence true\npersistence_location %s/\nuser root\nset_tcp_nodelay true\n", m.port, t.TempDir())
+		"persistence true\npersistence_location %s/\nuser root\nset_tcp_nodelay true\n", m.port, t.TempDir()) + settings
 	if err := os.WriteFile(m.conf, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
