@@ -54,20 +54,13 @@ func TestNoSecretIsShown(t *testing.T) {
 	if testing.Short() {
 		t.Skip("skipped: takes some seconds")
 	}
-	refused := make(chan string, 10_000)
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		body, _ := io.ReadAll(r.Body)
-		refused <- string(body)
-		http.Error(w, "no "+r.URL.String()+" for "+r.Header.Get("Authorization"), http.StatusInternalServerError)
-	}))
-	t.Cleanup(server.Close)
-	mqtt, page := startMosquitto(t), port(t)
+	server, refused := startRefusing(t)
+	mqtt, page, secrets := startMosquitto(t), port(t), hushed()
 	broker := fmt.Sprintf("broker: {url: \"mqtt://127.0.0.1:%d\", user: watch, password_file: broker-word}", mqtt)
-	farmFile := writeFarm(t, fmt.Sprintf(hushFarm, broker, page, server.URL))
-	secrets := hushed()
+	farmFile := writeFarm(t, fmt.Sprintf(hushFarm, broker, page, server))
 	for name, text := range secrets {
 		if name == "beat-path" {
-			text = server.URL + "/" + text
+			text = server + "/" + text
 		}
 		if err := os.WriteFile(filepath.Join(filepath.Dir(farmFile), name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
@@ -105,16 +98,35 @@ func TestNoSecretIsShown(t *testing.T) {
 	}
 	watch.stop(t)
 	shown["the log"] = watch.said()
+	lookThrough(t, shown, secrets)
+	for where, want := range map[string]string{"the log": "message not taken", "/metrics": "nightwire_", "/": "hazel", "nightwire status": "hazel", "nightwire check": "brook", "nightwire export --alarms": "webhook"} {
+		if !strings.Contains(shown[where], want) {
+			t.Errorf("%s lacks %q, so it was not truly looked through", where, want)
+		}
+	}
+}
+
+// startRefusing starts a server that takes nothing and says what it was asked, and returns its address and what it got.
+func startRefusing(t *testing.T) (address string, got <-chan string) {
+	t.Helper()
+	refused := make(chan string, 10_000)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		refused <- string(body)
+		http.Error(w, "no "+r.URL.String()+" for "+r.Header.Get("Authorization"), http.StatusInternalServerError)
+	}))
+	t.Cleanup(server.Close)
+	return server.URL, refused
+}
+
+// lookThrough looks for every secret in everything that was shown.
+func lookThrough(t *testing.T, shown, secrets map[string]string) {
+	t.Helper()
 	for where, text := range shown {
 		for name, secret := range secrets {
 			if strings.Contains(text, secret) {
 				t.Errorf("%s shows %s: %s", where, name, around(text, secret))
 			}
-		}
-	}
-	for where, want := range map[string]string{"the log": "message not taken", "/metrics": "nightwire_", "/": "hazel", "nightwire status": "hazel", "nightwire check": "brook", "nightwire export --alarms": "webhook"} {
-		if !strings.Contains(shown[where], want) {
-			t.Errorf("%s lacks %q, so it was not truly looked through", where, want)
 		}
 	}
 }

@@ -16,6 +16,25 @@ func as(id string) func(*paho.ClientOptions) {
 	return func(o *paho.ClientOptions) { o.SetClientID(id).SetCleanSession(false) }
 }
 
+// try is a user who connects under a client ID.
+type try struct {
+	user, id string
+	ok       bool
+}
+
+func tries(t *testing.T, b *Broker, all []try) {
+	t.Helper()
+	for _, try := range all {
+		c, err := dial(t, b.Addr(), try.user, "pw", as(try.id))
+		if (err == nil) != try.ok {
+			t.Errorf("%s as %q: %v, want success %v", try.user, try.id, err, try.ok)
+		}
+		if err == nil {
+			c.Disconnect(100)
+		}
+	}
+}
+
 // TestClientIDsAreTheirOwners has one who holds a good password try all ways to another's client ID, while the other is
 // connected, while it is away, and over a restart.
 func TestClientIDsAreTheirOwners(t *testing.T) {
@@ -23,22 +42,6 @@ func TestClientIDsAreTheirOwners(t *testing.T) {
 	brook := User{Name: "brook", PasswordHash: hash(t, "pw"), Publish: []string{"farm/brook"}}
 	hazel := User{Name: "hazel", PasswordHash: hash(t, "pw"), Publish: []string{"farm/hazel"}}
 	hazel2 := User{Name: "hazel-2", PasswordHash: hash(t, "pw"), Publish: []string{"farm/hazel-2"}}
-	type try struct {
-		user, id string
-		ok       bool
-	}
-	tries := func(t *testing.T, b *Broker, all []try) {
-		t.Helper()
-		for _, try := range all {
-			c, err := dial(t, b.Addr(), try.user, "pw", as(try.id))
-			if (err == nil) != try.ok {
-				t.Errorf("%s as %q: %v, want success %v", try.user, try.id, err, try.ok)
-			}
-			if err == nil {
-				c.Disconnect(100)
-			}
-		}
-	}
 	t.Run("connected", func(t *testing.T) {
 		rec := &recorder{}
 		b := startBroker(t, Options{StoreDir: dir, Users: []User{brook, hazel, hazel2}, Log: slog.New(rec)})
