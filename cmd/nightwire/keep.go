@@ -38,7 +38,9 @@ func newExport() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "export --config FILE --zone ZONE",
 		Short: "Write readings as CSV",
-		Long: `Export writes the readings of a zone, an energizer or, with neither, of all sensors as CSV (RFC 4180).
+		Long: `Export writes the readings of a zone, an energizer or, with neither, of all sensors as CSV (RFC 4180). The last column
+says what a line stands for: where store.keep has let single readings go, the lowest, mean and highest of a minute or an
+hour are in their place.
 With --actions it writes what people did instead, one JSON object a line, for replay --journal. With --alarms it writes
 the alarms, each with its events and the messages about it, and what became of them.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -71,10 +73,10 @@ the alarms, each with its events and the messages about it, and what became of t
 			return writeFile(cmd, out, func(w io.Writer) error {
 				bar := progress(cmd, "exporting", "bytes", -1) // how much there is, is known at the end
 				opts.Out = io.MultiWriter(w, bar)
-				n, err := app.Export(cmd.Context(), opts)
+				wrote, err := app.Export(cmd.Context(), opts)
 				_ = bar.Finish() // only drawing can fail
 				if err == nil {
-					fmt.Fprintln(cmd.ErrOrStderr(), n, "readings")
+					fmt.Fprintln(cmd.ErrOrStderr(), wrote)
 				}
 				return err
 			})

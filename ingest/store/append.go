@@ -141,11 +141,11 @@ func (b *intake) packed(ctx context.Context, s *sensor, ms int64) (bool, error) 
 	return had, nil
 }
 
-// dayReduced reports whether the readings of the UTC day around ms were let go and only its hours kept.
+// dayReduced reports whether the single readings of the UTC day around ms were let go.
 func dayReduced(ctx context.Context, q queryer, id, ms int64) (gone bool, err error) {
 	day := floorTo(ms, dayMS)
 	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM store_block
-		WHERE sensor = ? AND from_ms >= ? AND from_ms < ? AND data IS NULL)`, id, day, day+dayMS).Scan(&gone)
+		WHERE sensor = ? AND from_ms >= ? AND from_ms < ? AND kept > 0)`, id, day, day+dayMS).Scan(&gone)
 	return gone, err
 }
 

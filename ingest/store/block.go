@@ -16,12 +16,13 @@ const (
 	maxBlock = 2048
 	maxBatch = 4096
 
-	formatBlock = 1
-	formatHead  = 1
-	formatBatch = 1
+	formatBlock   = 1
+	formatSummary = 1
+	formatBatch   = 1
 
-	hourMS = 3_600_000
-	dayMS  = 24 * hourMS
+	minuteMS = 60_000
+	hourMS   = 60 * minuteMS
+	dayMS    = 24 * hourMS
 )
 
 // castagnoli has hardware support on amd64 and arm64. SQLite does not check its pages, and memory cards do rot.
@@ -107,7 +108,7 @@ func (p *packer) block(rs []pulse.Reading) (head, data []byte) {
 	cols := p.appendColumn(nil, at)
 	cols = p.appendColumn(cols, lag)
 	cols = p.appendColumn(cols, masks)
-	sum := newSummary(at)
+	sum := newSummary(at, hourMS)
 	for f := range pulse.NumFields {
 		if union&(1<<f) == 0 {
 			continue
@@ -130,7 +131,7 @@ func (p *packer) block(rs []pulse.Reading) (head, data []byte) {
 	data = binary.AppendUvarint(data, uint64(len(rs)))
 	data = binary.AppendUvarint(data, union)
 	data = binary.AppendUvarint(data, raws)
-	return p.head(sum, union), seal(append(data, cols...))
+	return p.summary(sum, union), seal(append(data, cols...))
 }
 
 // unpacker holds the scratch space of unpacking.

@@ -24,7 +24,7 @@ const maxBuckets = 100_000
 
 // Buckets returns what field f of a sensor did in each step of time from from up to to. Steps without such readings
 // are left out. Steps of whole UTC hours are read from the heads of blocks where possible. Where retention has kept
-// only the hours, an hour counts to the step in which it begins.
+// only minutes or hours, each counts to the step in which it begins.
 func (db *DB) Buckets(ctx context.Context, name pulse.SensorID, f pulse.Field, from, to time.Time, step time.Duration) ([]Bucket, error) {
 	if step < time.Millisecond || to.Sub(from)/step >= maxBuckets {
 		return nil, fmt.Errorf("read from %s: a step of %v makes too many parts of %v", db.path, step, to.Sub(from))
@@ -98,7 +98,7 @@ type gauge struct {
 	last    int     // where the last reading went; the next mostly goes there too
 	fresh   []value // not packed yet, in order of time
 	unpack  unpacker
-	hours   []hourTally
+	units   []unitTally
 }
 
 // place returns the index of the part that ms falls into, or -1.
@@ -122,7 +122,7 @@ func (g *gauge) add(ms int64, t tally) {
 type blockHead struct {
 	id, from, to int64
 	head         []byte
-	reduced      bool
+	kept         kept
 }
 
 func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
@@ -160,7 +160,7 @@ func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
 }
 
 func blockHeads(ctx context.Context, tx *sql.Tx, id, from, to int64) (heads []blockHead, err error) {
-	rows, err := tx.QueryContext(ctx, `SELECT id, from_ms, to_ms, head, data IS NULL FROM store_block WHERE sensor = ?1
+	rows, err := tx.QueryContext(ctx, `SELECT id, from_ms, to_ms, head, kept FROM store_block WHERE sensor = ?1
 		AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?2), ?2)
 		AND from_ms < ?3 AND to_ms >= ?2 ORDER BY from_ms`, id, from, to)
 	if err != nil {
@@ -169,7 +169,7 @@ func blockHeads(ctx context.Context, tx *sql.Tx, id, from, to int64) (heads []bl
 	defer rows.Close()
 	for rows.Next() {
 		var h blockHead
-		if err := rows.Scan(&h.id, &h.from, &h.to, &h.head, &h.reduced); err != nil {
+		if err := rows.Scan(&h.id, &h.from, &h.to, &h.head, &h.kept); err != nil {
 			return nil, err
 		}
 		heads = append(heads, h)
@@ -177,20 +177,23 @@ func blockHeads(ctx context.Context, tx *sql.Tx, id, from, to int64) (heads []bl
 	return heads, rows.Err()
 }
 
-// block adds a block: by its head when no hour of it lies across an edge, else reading by reading.
+// block adds a block: by its head when no hour of it lies across an edge, else by what it still has beside.
 func (g *gauge) block(ctx context.Context, data *sql.Stmt, h blockHead) (err error) {
-	if g.hours, err = g.unpack.hours(g.hours[:0], h.head, g.field); err != nil {
+	if g.units, err = g.unpack.summary(g.units[:0], h.head, g.field); err != nil {
 		return err
 	}
-	overlap := g.freshWithin(h.from, h.to)
-	if h.reduced || !overlap && g.fits(h) {
-		for _, hour := range g.hours {
-			g.add(max(hour.from, h.from), hour.tally)
-		}
+	overlap := h.kept == keptReadings && g.freshWithin(h.from, h.to)
+	if h.kept == keptHours || !overlap && g.fits(h) {
+		g.addUnits(h)
 		return nil
 	}
 	var b []byte
 	if err := data.QueryRowContext(ctx, h.id).Scan(&b); err != nil {
+		return err
+	}
+	if h.kept == keptMinutes {
+		g.units, err = g.unpack.summary(g.units[:0], b, g.field)
+		g.addUnits(h)
 		return err
 	}
 	if overlap {
@@ -201,6 +204,13 @@ func (g *gauge) block(ctx context.Context, data *sql.Stmt, h blockHead) (err err
 	at, vals, err := g.unpack.field(b, g.field)
 	g.addAll(at, vals)
 	return err
+}
+
+// addUnits adds the hours or minutes of a block.
+func (g *gauge) addUnits(h blockHead) {
+	for _, u := range g.units {
+		g.add(max(u.from, h.from), u.tally)
+	}
 }
 
 // addAll adds values in order of time, a stretch that falls into one part at a time.
@@ -225,7 +235,7 @@ func (g *gauge) addAll(at []int64, vals []float64) {
 
 // fits reports whether each hour of a block lies within one part.
 func (g *gauge) fits(h blockHead) bool {
-	for _, hour := range g.hours {
+	for _, hour := range g.units {
 		first := g.place(max(hour.from, h.from))
 		if g.place(min(hour.from+hourMS-1, h.to)) != first {
 			return false

@@ -151,7 +151,7 @@ func TestRetain(t *testing.T) {
 	}
 	before := daily()
 	noon := day0.AddDate(0, 0, 4).Add(12 * time.Hour) // in the middle of a day: that day stays whole
-	if err := db.Retain(ctx, Retention{Readings: noon}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: noon}); err != nil {
 		t.Fatal(err)
 	}
 	if diff := diffReadings(rs[4*1440:], collect(t, db, "a", time.Time{}, time.Time{})); diff != "" {
@@ -169,7 +169,7 @@ func TestRetain(t *testing.T) {
 	mustPack(t, db)
 	checkBlocks(t, db)
 
-	if err := db.Retain(ctx, Retention{Readings: noon, Hours: day0.AddDate(0, 0, 2)}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: noon, Hours: day0.AddDate(0, 0, 2)}); err != nil {
 		t.Fatal(err)
 	}
 	got := daily()
@@ -187,7 +187,7 @@ func TestRetainWhileFresh(t *testing.T) {
 	mustAppend(t, db, volts("a", day0, 1), volts("a", day0.AddDate(0, 0, 5), 2))
 	mustPack(t, db)
 	mustAppend(t, db, volts("a", day0.Add(time.Hour), 3))
-	if err := db.Retain(t.Context(), Retention{Readings: day0.AddDate(0, 0, 3)}); err != nil {
+	if err := db.Retain(t.Context(), Retention{Minutes: day0.AddDate(0, 0, 3)}); err != nil {
 		t.Fatal(err)
 	}
 	mustPack(t, db)

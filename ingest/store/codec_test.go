@@ -144,7 +144,7 @@ func TestBlockComesBack(t *testing.T) {
 // checkField compares what a block and its head say about one field with the readings themselves.
 func checkField(t *testing.T, u *unpacker, rs []pulse.Reading, head, data []byte, f pulse.Field) {
 	t.Helper()
-	hours, err := u.hours(nil, head, f)
+	hours, err := u.summary(nil, head, f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -228,7 +228,7 @@ func TestDamageIsSeen(t *testing.T) {
 		{"data", data, func(b []byte) error { _, err := new(unpacker).readings(nil, "a", b); return err }},
 		{"times", data, func(b []byte) error { _, err := new(unpacker).times(b); return err }},
 		{"field", data, func(b []byte) error { _, _, err := new(unpacker).field(b, pulse.Volts); return err }},
-		{"head", head, func(b []byte) error { _, err := new(unpacker).hours(nil, b, pulse.Volts); return err }},
+		{"head", head, func(b []byte) error { _, err := new(unpacker).summary(nil, b, pulse.Volts); return err }},
 		{"batch", appendBatch(nil, make([]int64, len(rs)), rs), func(b []byte) error { _, _, err := readBatch(b); return err }},
 	}
 	for _, tt := range tests {
@@ -297,7 +297,7 @@ func FuzzHead(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		for field := range pulse.NumFields {
-			hours, err := new(unpacker).hours(nil, reseal(b, formatHead), field)
+			hours, err := new(unpacker).summary(nil, reseal(b, formatSummary), field)
 			if len(hours) > maxBlock || err != nil && len(hours) > 0 {
 				t.Fatalf("%d hours, %v", len(hours), err)
 			}

@@ -3,6 +3,7 @@ package store
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -20,7 +21,11 @@ const childEnv = "NIGHTWIRE_STORE_CHILD"
 
 func TestMain(m *testing.M) {
 	if path := os.Getenv(childEnv); path != "" {
-		if err := child(path, os.Args[1]); err != nil {
+		run := child
+		if os.Args[1] == thinArg {
+			run = thinChild
+		}
+		if err := run(path, os.Args[1]); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
@@ -73,6 +78,41 @@ func child(path, first string) error {
 		fmt.Println(i)
 	}
 	return context.Cause(ctx)
+}
+
+// thinArg makes the child let go of days instead.
+const thinArg = "thin"
+
+// thinChild thins the first two days, and ends.
+func thinChild(path, _ string) error {
+	db, err := Open(context.Background(), Options{Path: path})
+	if err != nil {
+		return err
+	}
+	fmt.Println("open")
+	return errors.Join(db.Retain(context.Background(), Retention{Readings: day0.AddDate(0, 0, 2)}), db.Close())
+}
+
+// runThinner starts a child that thins and kills it after a while from when it has the file open; true means that it
+// had ended.
+func runThinner(t *testing.T, path string, after time.Duration) (ended bool) {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), os.Args[0], thinArg)
+	cmd.Env = append(os.Environ(), childEnv+"="+path)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if !bufio.NewScanner(out).Scan() {
+		t.Error("the child did not open the file")
+	}
+	timer := time.AfterFunc(after, func() { _ = cmd.Process.Kill() }) // it may have ended
+	defer timer.Stop()
+	return cmd.Wait() == nil
 }
 
 // runChild starts a child at reading first, kills it after it has said so many lines, and returns what it said last.

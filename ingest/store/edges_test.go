@@ -130,7 +130,7 @@ func TestCancelled(t *testing.T) {
 			return err
 		},
 		"export": func() error {
-			_, err := db.ExportCSV(ctx, io.Discard, []pulse.SensorID{"a"}, time.Time{}, time.Time{}, time.UTC)
+			_, err := db.ExportCSV(ctx, io.Discard, Export{Sensors: []pulse.SensorID{"a"}, Location: time.UTC})
 			return err
 		},
 		"range": func() error {
@@ -297,8 +297,8 @@ func TestExportToABrokenPipe(t *testing.T) {
 	db := openTemp(t)
 	mustAppend(t, db, numbered(0, 5000)...)
 	for _, left := range []int{0, 100, 5000} {
-		n, err := db.ExportCSV(t.Context(), &brokenWriter{left: left}, []pulse.SensorID{"a"}, time.Time{}, time.Time{}, time.UTC)
-		if !errors.Is(err, io.ErrClosedPipe) || n == 5000 {
+		n, err := db.ExportCSV(t.Context(), &brokenWriter{left: left}, Export{Sensors: []pulse.SensorID{"a"}, Location: time.UTC})
+		if !errors.Is(err, io.ErrClosedPipe) || n.Readings == 5000 {
 			t.Errorf("after %d bytes: %d readings, %v", left, n, err)
 		}
 	}

@@ -139,13 +139,13 @@ func TestExportCSV(t *testing.T) {
 	b.Set(pulse.BatteryVolts, 3.605)
 	mustAppend(t, db, a, b)
 	var out bytes.Buffer
-	n, err := db.ExportCSV(t.Context(), &out, []pulse.SensorID{a.Sensor, b.Sensor, "nobody"}, time.Time{}, time.Time{}, location(t, "Europe/Dublin"))
-	if err != nil || n != 2 {
+	n, err := db.ExportCSV(t.Context(), &out, Export{Sensors: []pulse.SensorID{a.Sensor, b.Sensor, "nobody"}, Location: location(t, "Europe/Dublin")})
+	if err != nil || n.Readings != 2 {
 		t.Fatal(n, err)
 	}
-	want := "sensor,measured,arrived,peak (V),pulses,pulse interval (ms),energizer supply (V),earth (V),sensor battery (V),signal (dBm),message number\r\n" +
-		"alder-bank/zone/brook,2026-03-29T00:59:59.500Z,2026-03-29T02:00:00.750+01:00,7412.5,,,,,,-71,\r\n" +
-		"\"odd \"\"name\"\", with a comma\",2026-03-29T00:59:59.500Z,2026-03-29T00:59:59.500Z,,,,,,3.605,,\r\n"
+	want := "sensor,measured,arrived,peak (V),pulses,pulse interval (ms),energizer supply (V),earth (V),sensor battery (V),signal (dBm),message number,what\r\n" +
+		"alder-bank/zone/brook,2026-03-29T00:59:59.500Z,2026-03-29T02:00:00.750+01:00,7412.5,,,,,,-71,,reading\r\n" +
+		"\"odd \"\"name\"\", with a comma\",2026-03-29T00:59:59.500Z,2026-03-29T00:59:59.500Z,,,,,,3.605,,,reading\r\n"
 	if diff := cmp.Diff(want, out.String()); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
@@ -161,9 +161,9 @@ func TestExportCSVSaysWhatIsMissing(t *testing.T) {
 	mustPack(t, db)
 	spoilBlob(t, db, "store_block", "id = 1")
 	var out bytes.Buffer
-	n, err := db.ExportCSV(t.Context(), &out, []pulse.SensorID{"a"}, time.Time{}, time.Time{}, time.UTC)
+	n, err := db.ExportCSV(t.Context(), &out, Export{Sensors: []pulse.SensorID{"a"}, Location: time.UTC})
 	wantFor(t, "export", err, ErrCorrupt)
-	if n != 1 || strings.Count(out.String(), "\n") != 2 {
-		t.Errorf("%d readings:\n%s", n, out.String())
+	if n.Readings != 1 || strings.Count(out.String(), "\n") != 2 {
+		t.Errorf("%v:\n%s", n, out.String())
 	}
 }

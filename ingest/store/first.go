@@ -9,8 +9,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// First returns from when on a sensor's single readings are here, and its hours; zero when there are none. What is
-// older was let go, or never was here.
+// First returns from when on all of a sensor's single readings are here, and from when on at least its hours; zero when
+// there are none. What is older was let go, or never was here.
 func (db *DB) First(ctx context.Context, name pulse.SensorID) (readings, hours time.Time, err error) {
 	err = db.snapshot(ctx, func(tx *sql.Tx) error {
 		id, ok, err := sensorID(ctx, tx, name)
@@ -18,8 +18,9 @@ func (db *DB) First(ctx context.Context, name pulse.SensorID) (readings, hours t
 			return err
 		}
 		var whole, any sql.NullInt64
-		err = tx.QueryRowContext(ctx, `SELECT min(from_ms), min(CASE WHEN data IS NOT NULL THEN from_ms END)
-			FROM store_block WHERE sensor = ?`, id).Scan(&any, &whole)
+		err = tx.QueryRowContext(ctx, `SELECT min(from_ms), min(from_ms) FILTER (WHERE from_ms >
+				(SELECT coalesce(max(from_ms), -1) FROM store_block WHERE sensor = ?1 AND kept > 0))
+			FROM store_block WHERE sensor = ?1`, id).Scan(&any, &whole)
 		if err != nil {
 			return err
 		}

@@ -102,7 +102,7 @@ func (db *DB) orPacked(ctx context.Context, tx *sql.Tx, id int64, name pulse.Sen
 		toMS int64
 		data []byte
 	)
-	err := tx.QueryRowContext(ctx, `SELECT to_ms, data FROM store_block WHERE sensor = ? AND data IS NOT NULL
+	err := tx.QueryRowContext(ctx, `SELECT to_ms, data FROM store_block WHERE sensor = ? AND kept = 0
 		ORDER BY from_ms DESC LIMIT 1`, id).Scan(&toMS, &data)
 	if errors.Is(err, sql.ErrNoRows) || err == nil && r.Sensor != "" && r.At.UnixMilli() > toMS {
 		return r, nil

@@ -61,7 +61,7 @@ func prepareBlocks(ctx context.Context, tx *sql.Tx) (b blockStmts, err error) {
 			AND from_ms >= coalesce((SELECT max(from_ms) FROM store_block WHERE sensor = ?1 AND from_ms <= ?3), ?2)
 			AND from_ms <= ?4 ORDER BY from_ms`},
 		{&b.remove, `DELETE FROM store_block WHERE id = ?`},
-		{&b.add, `INSERT INTO store_block (id, sensor, from_ms, to_ms, n, head, data) VALUES (?, ?, ?, ?, ?, ?, ?)`},
+		{&b.add, `INSERT INTO store_block (id, sensor, from_ms, to_ms, n, head, data, kept) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`},
 	} {
 		if *s.to, err = tx.PrepareContext(ctx, s.query); err != nil {
 			return b, err
@@ -241,7 +241,7 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 			return err // what retention took away does not come back
 		}
 	}
-	ids, err := j.touched(ctx, tx, id, day, rs)
+	ids, err := j.touched(ctx, tx, id, rs[0].Sensor, rs[0].At.UnixMilli(), rs[len(rs)-1].At.UnixMilli())
 	if err != nil {
 		return err
 	}
@@ -263,7 +263,7 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 			block, ids = ids[0], ids[1:]
 		}
 		head, data := j.pack.block(part)
-		_, err := j.blocks.add.ExecContext(ctx, block, id, part[0].At.UnixMilli(), part[len(part)-1].At.UnixMilli(), len(part), head, data)
+		_, err := j.blocks.add.ExecContext(ctx, block, id, part[0].At.UnixMilli(), part[len(part)-1].At.UnixMilli(), len(part), head, data, keptReadings)
 		if err != nil {
 			return err
 		}
@@ -271,12 +271,11 @@ func (j *packJob) day(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse
 	return nil
 }
 
-// touched leaves in j.old the readings of the blocks that readings rs of a day fall into or follow on, and returns
-// these blocks. A damaged one is put aside.
-func (j *packJob) touched(ctx context.Context, tx *sql.Tx, id, day int64, rs []pulse.Reading) (ids []int64, err error) {
+// touched leaves in j.old the readings of the blocks that what was read from first to last, on one day, falls into or
+// follows on, and returns these blocks. A damaged one is put aside.
+func (j *packJob) touched(ctx context.Context, tx *sql.Tx, id int64, name pulse.SensorID, first, last int64) (ids []int64, err error) {
 	j.old = j.old[:0]
-	first, last := rs[0].At.UnixMilli(), rs[len(rs)-1].At.UnixMilli()
-	rows, err := j.blocks.touched.QueryContext(ctx, id, day, first, last)
+	rows, err := j.blocks.touched.QueryContext(ctx, id, floorTo(first, dayMS), first, last)
 	if err != nil {
 		return nil, err
 	}
@@ -294,7 +293,7 @@ func (j *packJob) touched(ctx context.Context, tx *sql.Tx, id, day int64, rs []p
 		if to < first && n >= maxBlock {
 			continue
 		}
-		if j.old, err = j.unpack.readings(j.old, rs[0].Sensor, data); err != nil {
+		if j.old, err = j.unpack.readings(j.old, name, data); err != nil {
 			damaged = append(damaged, block)
 			continue
 		}

@@ -14,7 +14,8 @@ import (
 )
 
 // ReadCSV gives the readings of a table as ExportCSV writes it, columns in any order: "sensor" and "measured" must be
-// there, "arrived" and the fields may. Others are passed over. Times are RFC 3339. A row that cannot be read gives an
+// there, "arrived" and the fields may. Others are passed over, and so are lines of minutes and hours, whose readings are
+// gone. Times are RFC 3339. A row that cannot be read gives an
 // error, after which the loop may go on; an error of the table itself is the last.
 func ReadCSV(r io.Reader) iter.Seq2[pulse.Reading, error] {
 	return func(yield func(pulse.Reading, error) bool) {
@@ -39,6 +40,9 @@ func ReadCSV(r io.Reader) iter.Seq2[pulse.Reading, error] {
 				err = fmt.Errorf("line %d: %w", odd.StartLine, odd.Err)
 			}
 			var one pulse.Reading
+			if err == nil && t.what >= 0 && record[t.what] != OfReading && record[t.what] != "" {
+				continue
+			}
 			if err == nil {
 				one, err = t.next(in, record)
 			}
@@ -51,8 +55,8 @@ func ReadCSV(r io.Reader) iter.Seq2[pulse.Reading, error] {
 
 // table says which column holds what; -1 for none.
 type table struct {
-	sensor, measured, arrived int
-	fields                    [pulse.NumFenceFields]int
+	sensor, measured, arrived, what int
+	fields                          [pulse.NumFenceFields]int
 }
 
 func readHeading(in *csv.Reader) (t table, err error) {
@@ -61,6 +65,7 @@ func readHeading(in *csv.Reader) (t table, err error) {
 		return t, fmt.Errorf("read the heading: %w", err)
 	}
 	t.sensor, t.measured, t.arrived = slices.Index(heading, "sensor"), slices.Index(heading, "measured"), slices.Index(heading, "arrived")
+	t.what = slices.Index(heading, csvWhat)
 	if t.sensor < 0 || t.measured < 0 {
 		return t, errors.New("the table has no columns sensor and measured\nhint: its first line must name the columns, as that of nightwire export does")
 	}

@@ -31,7 +31,7 @@ func TestReadCSVTakesWhatExportGives(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.ExportCSV(t.Context(), &b, []pulse.SensorID{"alder-bank/zone/brook"}, time.Time{}, time.Time{}, dublin); err != nil {
+	if _, err := db.ExportCSV(t.Context(), &b, Export{Sensors: []pulse.SensorID{"alder-bank/zone/brook"}, Location: dublin}); err != nil {
 		t.Fatal(err)
 	}
 	got, errs := readAll(b.String())
@@ -48,6 +48,7 @@ func TestReadCSVOfOthers(t *testing.T) {
 		err        string // of the first that has one
 	}{
 		{"columns in another order", "note,measured,peak (V),sensor\nfine," + at + ",7100,a\n", 1, ""},
+		{"minutes have no readings", "sensor,measured,peak (V),what\na," + at + ",7100,lowest of a minute\na," + at + ",7100,reading\n", 1, ""},
 		{"no arrival", "sensor,measured,arrived,pulses\na," + at + ",,46\n", 1, ""},
 		{"a row that is odd does not end it", "sensor,measured,peak (V)\na," + at + ",high\na," + at + ",7100\n", 1, "line 2: peak (V)"},
 		{"too few cells", "sensor,measured,peak (V)\na\na," + at + ",7100\n", 1, "line 2: "},

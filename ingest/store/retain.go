@@ -8,15 +8,24 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// Retention says how long to keep what. A zero time keeps for good.
+// Retention says how long to keep what, each level at least as long as the one before. A zero time keeps for good.
 type Retention struct {
-	Readings time.Time // from packed days before this one, single readings go and their hours stay
-	Hours    time.Time // from days before this one, everything goes
+	Readings time.Time // of days before this one that have many readings, single ones go and their minutes stay
+	Minutes  time.Time // of days before this one only the hours stay
+	Hours    time.Time // of days before this one nothing stays
 }
+
+// fewReadings is how many readings a day may have to be kept as long as minutes are: up to four a minute take less room
+// than the minute's count, least, greatest and mean (see BenchmarkThin). For most sensors, which report once a minute,
+// this level so costs nothing.
+const fewReadings = 4 * dayMS / minuteMS
 
 // Retain lets go of what is older than r says, by whole UTC days. Readings that are not packed stay until they are.
 // What a follower has still to read (see Tail) stays too. Of a day whose readings went, no late ones are taken any more:
 // it could not be told which of them it had.
+//
+// Each sensor's day goes from one level to the next in a transaction of its own; stopped anywhere, the rest waits for
+// the next call.
 func (db *DB) Retain(ctx context.Context, r Retention) error {
 	if db.w == nil {
 		return explain(errNoWriter, "clear out", db.path)
@@ -29,20 +38,43 @@ func (db *DB) retain(ctx context.Context, r Retention) error {
 	if err != nil {
 		return err
 	}
-	if r, err = db.spare(ctx, r); err != nil {
+	limits, err := db.limits(ctx, r)
+	if err != nil {
 		return err
 	}
-	if !r.Readings.IsZero() {
-		if err := db.noteReduced(ctx, floorTo(r.Readings.UnixMilli(), dayMS)); err != nil {
+	if err := db.noteReduced(ctx, max(limits.readings, limits.minutes)); err != nil {
+		return err
+	}
+	j := packJob{db: db, w: db.w}
+	for _, name := range names {
+		// Days go by minutes to hours, so that those of many blocks become one.
+		if err := j.thin(ctx, name, max(limits.readings, limits.minutes)); err != nil {
 			return err
 		}
-	}
-	for _, name := range names {
-		if err := db.retainSensor(ctx, name, r); err != nil {
+		if err := db.clear(ctx, name, limits); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// limits are the days, in milliseconds, before which each level goes.
+type limits struct{ readings, minutes, hours int64 }
+
+// limits puts off what a follower has still to read.
+func (db *DB) limits(ctx context.Context, r Retention) (l limits, err error) {
+	var owed sql.NullInt64
+	err = db.read.QueryRowContext(ctx, `SELECT min(past_ms) FROM store_follower`).Scan(&owed)
+	for to, t := range map[*int64]time.Time{&l.readings: r.Readings, &l.minutes: r.Minutes, &l.hours: r.Hours} {
+		*to = noTime
+		if !t.IsZero() {
+			*to = floorTo(t.UnixMilli(), dayMS)
+		}
+		if owed.Valid {
+			*to = min(*to, owed.Int64)
+		}
+	}
+	return l, err
 }
 
 // noteReduced makes Append look out for days without readings.
@@ -62,38 +94,79 @@ func (db *DB) noteReduced(ctx context.Context, ms int64) error {
 	return err
 }
 
-func (db *DB) retainSensor(ctx context.Context, name pulse.SensorID, r Retention) error {
-	id, _, err := sensorID(ctx, db.read, name)
-	if err != nil {
-		return err
-	}
-	clear := func(query string, before time.Time) error {
-		if before.IsZero() {
-			return nil
-		}
-		return db.change(ctx, func(tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, query, id, floorTo(before.UnixMilli(), dayMS))
+// clear lets go of a sensor's days beyond hours, and of all but the hours of those beyond minutes.
+func (db *DB) clear(ctx context.Context, name pulse.SensorID, l limits) error {
+	return db.change(ctx, func(tx *sql.Tx) error {
+		id, _, err := sensorID(ctx, tx, name)
+		if err != nil {
 			return err
-		})
-	}
-	err = clear(`DELETE FROM store_block WHERE sensor = ? AND from_ms < ?`, r.Hours)
-	if err != nil {
+		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM store_block WHERE sensor = ? AND from_ms < ?`, id, l.hours); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE store_block SET data = NULL, kept = ?3 WHERE sensor = ?1 AND from_ms < ?2 AND kept < ?3`,
+			id, l.minutes, keptHours)
 		return err
-	}
-	return clear(`UPDATE store_block SET data = NULL WHERE sensor = ? AND from_ms < ? AND data IS NOT NULL`, r.Readings)
+	})
 }
 
-// spare puts off what a follower has still to read.
-func (db *DB) spare(ctx context.Context, r Retention) (Retention, error) {
-	var ms sql.NullInt64
-	err := db.read.QueryRowContext(ctx, `SELECT min(past_ms) FROM store_follower`).Scan(&ms)
-	if err != nil || !ms.Valid {
-		return r, err
+// thin turns those of a sensor's days before limit that have many readings into minutes.
+func (j *packJob) thin(ctx context.Context, name pulse.SensorID, limit int64) error {
+	id, _, err := sensorID(ctx, j.db.read, name)
+	if err != nil {
+		return err
 	}
-	for _, t := range []*time.Time{&r.Readings, &r.Hours} {
-		if limit := time.UnixMilli(ms.Int64); t.After(limit) {
-			*t = limit
+	days, err := j.crowded(ctx, id, limit)
+	if err != nil {
+		return err
+	}
+	for _, day := range days {
+		if err := j.db.change(ctx, func(tx *sql.Tx) error { return j.thinDay(ctx, tx, id, name, day) }); err != nil {
+			return err
 		}
 	}
-	return r, nil
+	return nil
+}
+
+// crowded returns the days before limit that have more than fewReadings.
+func (j *packJob) crowded(ctx context.Context, id, limit int64) (days []int64, err error) {
+	rows, err := j.db.read.QueryContext(ctx, `SELECT min(from_ms) FROM store_block WHERE sensor = ? AND from_ms < ? AND kept = ?
+		GROUP BY from_ms / ? HAVING sum(n) > ?`, id, limit, keptReadings, dayMS, fewReadings)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var from int64
+		if err := rows.Scan(&from); err != nil {
+			return nil, err
+		}
+		days = append(days, floorTo(from, dayMS))
+	}
+	return days, rows.Err()
+}
+
+// thinDay makes one block of minutes of all blocks of a day.
+func (j *packJob) thinDay(ctx context.Context, tx *sql.Tx, id int64, name pulse.SensorID, day int64) error {
+	if gone, err := dayReduced(ctx, tx, id, day); gone || err != nil {
+		return err // by another call meanwhile
+	}
+	var err error
+	if j.blocks, err = prepareBlocks(ctx, tx); err != nil {
+		return err
+	}
+	ids, err := j.touched(ctx, tx, id, name, day, day+dayMS-1)
+	if err != nil || len(ids) == 0 {
+		return err
+	}
+	for _, block := range ids {
+		if _, err := j.blocks.remove.ExecContext(ctx, block); err != nil {
+			return err
+		}
+	}
+	hours, union := summarize(j.old, hourMS)
+	minutes, _ := summarize(j.old, minuteMS)
+	_, err = j.blocks.add.ExecContext(ctx, ids[0], id, j.old[0].At.UnixMilli(), j.old[len(j.old)-1].At.UnixMilli(), len(minutes.starts),
+		j.pack.summary(hours, union), j.pack.summary(minutes, union), keptMinutes)
+	return err
 }

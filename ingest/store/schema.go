@@ -45,7 +45,20 @@ var schema = [...]string{
 	// 3: followers who want also what was stored before they began.
 	`ALTER TABLE store_follower ADD COLUMN past_ms INTEGER;  -- read up to here; NULL when all is, or is not wanted
 	ALTER TABLE store_follower ADD COLUMN until_ms INTEGER;  -- where that past ends`,
+
+	// 4: minutes between single readings and hours.
+	`ALTER TABLE store_block ADD COLUMN kept INTEGER NOT NULL DEFAULT 0; -- see kept
+	UPDATE store_block SET kept = 2 WHERE data IS NULL;`,
 }
+
+// kept says what of its readings a block still has beside its head.
+type kept int
+
+const (
+	keptReadings kept = 0 // every one: data has them
+	keptMinutes  kept = 1 // what their minutes say: data is a summary
+	keptHours    kept = 2 // nothing more: data is NULL
+)
 
 // The keys of store_state.
 const (

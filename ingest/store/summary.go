@@ -2,6 +2,7 @@ package store
 
 import (
 	"encoding/binary"
+	"time"
 
 	"nightwire/ingest/pulse"
 )
@@ -25,10 +26,11 @@ func (t *tally) add(o tally) {
 	t.mean += (o.mean - t.mean) * float64(o.n) / float64(t.n)
 }
 
-// summary is what the UTC hours of a block say: the block's head. From it come daily extremes without unpacking, and
-// it is what remains of a block whose readings were let go.
+// summary is what the UTC hours, or minutes, of a block say. Of hours it is the block's head: from it come daily
+// extremes without unpacking. Of minutes, and then of hours, it is what remains when single readings are let go.
 type summary struct {
-	hours  []int64 // start of each hour that has readings, milliseconds
+	unit   int64   // of time: hourMS or minuteMS
+	starts []int64 // of each unit that has readings, milliseconds
 	fields [pulse.NumFields][]tally
 	cursor [pulse.NumFields]int
 }
@@ -41,31 +43,51 @@ func floorTo(ms, unit int64) int64 {
 	}
 }
 
-func newSummary(at []int64) *summary {
-	s := &summary{}
+func newSummary(at []int64, unit int64) *summary {
+	s := &summary{unit: unit}
 	for _, ms := range at {
-		if h := floorTo(ms, hourMS); len(s.hours) == 0 || s.hours[len(s.hours)-1] != h {
-			s.hours = append(s.hours, h)
+		if start := floorTo(ms, unit); len(s.starts) == 0 || s.starts[len(s.starts)-1] != start {
+			s.starts = append(s.starts, start)
 		}
 	}
 	return s
 }
 
+// summarize sums up readings of one sensor, in order of time.
+func summarize(rs []pulse.Reading, unit int64) (s *summary, union uint64) {
+	at := make([]int64, len(rs))
+	for i := range rs {
+		at[i] = rs[i].At.UnixMilli()
+	}
+	s = newSummary(at, unit)
+	for i := range rs {
+		mask := fields(&rs[i])
+		union |= mask
+		for f := range pulse.NumFields {
+			if mask&(1<<f) != 0 {
+				v, _ := rs[i].Get(f)
+				s.add(f, at[i], v)
+			}
+		}
+	}
+	return s, union
+}
+
 // add counts value v of field f. Times come in order within a field.
 func (s *summary) add(f pulse.Field, ms int64, v float64) {
 	if s.fields[f] == nil {
-		s.fields[f] = make([]tally, len(s.hours))
+		s.fields[f] = make([]tally, len(s.starts))
 	}
-	for ms-s.hours[s.cursor[f]] >= hourMS {
+	for ms-s.starts[s.cursor[f]] >= s.unit {
 		s.cursor[f]++
 	}
 	s.fields[f][s.cursor[f]].add(tally{n: 1, min: v, max: v, mean: v})
 }
 
-// head packs a summary: format, hours, fields, raw fields, then columns: hour, and for each field how many, least,
-// greatest and mean; checksum. Hours without the field have zeros in them. Means are rounded as readings are.
-func (p *packer) head(s *summary, union uint64) []byte {
-	cols := p.appendColumn(nil, s.hours)
+// summary packs a summary: format, count, fields, raw fields, then columns: start, and for each field how many, least,
+// greatest and mean; checksum. Units without the field have zeros in them. Means are rounded as readings are.
+func (p *packer) summary(s *summary, union uint64) []byte {
+	cols := p.appendColumn(nil, s.starts)
 	var raws uint64
 	for f := range pulse.NumFields {
 		if union&(1<<f) == 0 {
@@ -89,22 +111,55 @@ func (p *packer) head(s *summary, union uint64) []byte {
 			cols = p.appendColumn(cols, p.third)
 		}
 	}
-	head := append(make([]byte, 0, len(cols)+16), formatHead)
-	head = binary.AppendUvarint(head, uint64(len(s.hours)))
-	head = binary.AppendUvarint(head, union)
-	head = binary.AppendUvarint(head, raws)
-	return seal(append(head, cols...))
+	out := append(make([]byte, 0, len(cols)+16), formatSummary)
+	out = binary.AppendUvarint(out, uint64(len(s.starts)))
+	out = binary.AppendUvarint(out, union)
+	out = binary.AppendUvarint(out, raws)
+	return seal(append(out, cols...))
 }
 
-// hourTally is one hour of a head.
-type hourTally struct {
+// rows returns what a packed summary says of the minutes or hours of a block that begins at from.
+func (u *unpacker) rows(sensor pulse.SensorID, from int64, unit time.Duration, packed []byte) (rows []Row, err error) {
+	for f := range pulse.NumFields {
+		units, err := u.summary(nil, packed, f)
+		if err != nil {
+			return nil, err
+		}
+		if rows == nil {
+			rows = newRows(sensor, from, unit, u.at)
+		}
+		for i, t := range units {
+			if t.n > 0 {
+				r := &rows[i]
+				r.Set(f, t.mean)
+				r.Thin.Low.Set(f, t.min)
+				r.Thin.High.Set(f, t.max)
+				r.Thin.N[f] = t.n
+			}
+		}
+	}
+	return rows, nil
+}
+
+func newRows(sensor pulse.SensorID, from int64, unit time.Duration, starts []int64) []Row {
+	rows := make([]Row, len(starts))
+	for i, ms := range starts {
+		at := time.UnixMilli(max(ms, from)).UTC()
+		empty := pulse.Reading{Sensor: sensor, At: at, Arrived: at}
+		rows[i] = Row{empty, &Thin{Unit: unit, Low: empty, High: empty}}
+	}
+	return rows
+}
+
+// unitTally is one hour, or minute, of a summary.
+type unitTally struct {
 	from int64
 	tally
 }
 
-// hours appends to dst what a head says about field f.
-func (u *unpacker) hours(dst []hourTally, head []byte, f pulse.Field) ([]hourTally, error) {
-	body, err := unseal(head, formatHead)
+// summary appends to dst what a packed summary says about field f.
+func (u *unpacker) summary(dst []unitTally, packed []byte, f pulse.Field) ([]unitTally, error) {
+	body, err := unseal(packed, formatSummary)
 	if err != nil {
 		return dst, err
 	}
@@ -131,7 +186,7 @@ func (u *unpacker) hours(dst []hourTally, head []byte, f pulse.Field) ([]hourTal
 		}
 		for i, v := range u.values {
 			if k == 0 {
-				dst = append(dst, hourTally{from: u.at[i], tally: tally{n: int(v)}})
+				dst = append(dst, unitTally{from: u.at[i], tally: tally{n: int(v)}})
 				continue
 			}
 			h := &dst[start+i]

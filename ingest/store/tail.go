@@ -23,6 +23,7 @@ type Tail struct {
 	next    Cursor // after what Next gave last
 	read    int    // the sensor after those that Next gave last
 	until   time.Time
+	began   time.Time // where the past began when the tail was opened
 	sensors []pulse.SensorID
 
 	mark, settled, saved place // each at or before the one before
@@ -79,6 +80,7 @@ func (t *Tail) open(ctx context.Context) error {
 	}
 	if past.Valid {
 		at.past, t.until = time.UnixMilli(past.Int64), time.UnixMilli(until.Int64)
+		t.began = at.past
 	}
 	t.at, t.mark, t.settled, t.saved, t.next = at, at, at, at, at.cursor
 	t.markedAt, t.savedAt = t.now(), t.now()
@@ -257,4 +259,17 @@ func (t *Tail) Left(ctx context.Context) (fresh int64, past time.Duration, err e
 		past = t.until.Sub(t.at.past)
 	}
 	return int64(end - t.at.cursor), past, err
+}
+
+// Past returns how much of the past has been taken since the tail was opened, and how much there was; zero for none.
+func (t *Tail) Past() (taken, all time.Duration) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.began.IsZero() {
+		return 0, 0
+	}
+	if all = t.until.Sub(t.began); t.at.past.IsZero() {
+		return all, all
+	}
+	return t.at.past.Sub(t.began), all
 }

@@ -58,6 +58,9 @@ func settleTail(t *testing.T, tail *Tail) {
 		if rs, err := tail.Next(t.Context(), 100); err != nil || len(rs) != 0 {
 			t.Fatalf("got %d, %v", len(rs), err)
 		}
+		if err := tail.Taken(t.Context()); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 
@@ -111,7 +114,7 @@ func TestTailOutlastsRestart(t *testing.T) {
 		}
 	}
 	// What is still owed outlasts retention as well as a restart.
-	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
 		t.Fatal(err)
 	}
 	db.Close()
@@ -128,7 +131,7 @@ func TestTailOutlastsRestart(t *testing.T) {
 	if want := 6 * 24 * 2; len(seen) != want {
 		t.Errorf("got %d readings, want %d", len(seen), want)
 	}
-	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, 30), Hours: day0.AddDate(0, 0, 30)}); err != nil {
 		t.Fatal(err)
 	}
 	if n := len(collect(t, db, "a", time.Time{}, time.Time{})); n != 0 {
@@ -187,7 +190,7 @@ func TestFirst(t *testing.T) {
 	check("fresh", day0, day0)
 	mustPack(t, db)
 	check("packed", day0, day0)
-	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 4), Hours: day0.AddDate(0, 0, 2)}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, 4), Hours: day0.AddDate(0, 0, 2)}); err != nil {
 		t.Fatal(err)
 	}
 	check("let go", day0.AddDate(0, 0, 4), day0.AddDate(0, 0, 2))
@@ -236,7 +239,7 @@ func TestTailKeepsWhatItOwes(t *testing.T) {
 	mustAppend(t, db, late...)
 	for range 2 {
 		mustPack(t, db)
-		if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
+		if err := db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -252,7 +255,7 @@ func TestTailKeepsWhatItOwes(t *testing.T) {
 	if err := db.Unfollow(ctx, "another"); err != nil {
 		t.Fatal(err)
 	}
-	if err := db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
+	if err := db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, 60), Hours: day0.AddDate(0, 0, 60)}); err != nil {
 		t.Fatal(err)
 	}
 	if n := len(collect(t, db, "a", time.Time{}, time.Time{})); n != 0 {

@@ -222,7 +222,7 @@ func TestRetainWhileBusy(t *testing.T) {
 	}
 	for day := range 4 {
 		busy.Go(func() {
-			if err := errors.Join(db.Pack(ctx, nil), db.Retain(ctx, Retention{Readings: day0.AddDate(0, 0, day)})); err != nil {
+			if err := errors.Join(db.Pack(ctx, nil), db.Retain(ctx, Retention{Minutes: day0.AddDate(0, 0, day)})); err != nil {
 				t.Error(err)
 			}
 		})

@@ -102,6 +102,26 @@ func (a *archive) each(ctx context.Context, ids []pulse.SensorID, from, to time.
 	return a.store.RangeEach(ctx, ids, from, to, do)
 }
 
+// rows is readings which, where the mirror cannot be asked for readings that the store has let go, gives the minutes or
+// hours that it kept. It may begin up to an hour before from.
+func (a *archive) rows(ctx context.Context, id pulse.SensorID, from, to time.Time) iter.Seq2[store.Row, error] {
+	if !a.asks() {
+		return a.store.Rows(ctx, id, from.Truncate(time.Hour), to)
+	}
+	return rowsOf(a.readings(ctx, id, from, to))
+}
+
+// rowsOf makes rows of single readings.
+func rowsOf(rs iter.Seq2[pulse.Reading, error]) iter.Seq2[store.Row, error] {
+	return func(yield func(store.Row, error) bool) {
+		for r, err := range rs {
+			if !yield(store.Row{Reading: r}, err) {
+				return
+			}
+		}
+	}
+}
+
 // errMirror says that the past at the mirror could not be read.
 var errMirror = errors.New("the mirror cannot be read")
 

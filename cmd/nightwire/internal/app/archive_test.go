@@ -83,7 +83,7 @@ func TestOldReadingsComeBackFromTheMirror(t *testing.T) {
 	}
 	t.Cleanup(client.Close)
 	copyAll(t, client, db)
-	if err := db.Retain(ctx, store.Retention{Readings: start.AddDate(0, 0, 8), Hours: start.AddDate(0, 0, 5)}); err != nil {
+	if err := db.Retain(ctx, store.Retention{Minutes: start.AddDate(0, 0, 8), Hours: start.AddDate(0, 0, 5)}); err != nil {
 		t.Fatal(err)
 	}
 	a := &archive{store: db, mirror: client, log: slog.New(slog.DiscardHandler)}

@@ -12,6 +12,7 @@ import (
 
 	"nightwire/alerts/journal"
 	"nightwire/alerts/notify"
+	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/ingest/store"
 )
 
@@ -63,7 +64,6 @@ const (
 	firstCount = 10 * time.Second // after the start
 	countEvery = time.Hour
 	packAfter  = 20_000 // fresh readings; reading a zone's day goes through all of them
-	keepHours  = 10     // how much longer than single readings their hours are kept
 )
 
 // upkeep keeps the data file in order until ctx is done.
@@ -125,15 +125,32 @@ func (n *night) flush(ctx context.Context) {
 	}
 }
 
-// tidy packs the store, and lets go of what is older than the farm file keeps.
+// tidy packs the store, and once a day lets go of what is older than the farm file keeps.
 func (n *night) tidy(ctx context.Context) error {
 	if err := n.store.Pack(ctx, nil); err != nil {
 		return err
 	}
-	keep := n.cfg.Store.Keep
-	if keep <= 0 {
+	now := n.now()
+	today := now.UTC().Truncate(24 * time.Hour)
+	if n.cfg.Store.Keep <= 0 || today.Equal(n.retained) {
 		return nil
 	}
-	now := n.now()
-	return n.store.Retain(ctx, store.Retention{Readings: now.Add(-keep), Hours: now.Add(-keepHours * keep)})
+	if err := n.store.Retain(ctx, retention(n.cfg.Store, now)); err != nil {
+		return err
+	}
+	n.retained = today
+	return nil
+}
+
+// retention says what is to go now. What is kept for good has a zero time.
+func retention(keep config.Store, now time.Time) (r store.Retention) {
+	for _, l := range []struct {
+		to  *time.Time
+		how time.Duration
+	}{{&r.Readings, keep.Keep}, {&r.Minutes, keep.KeepMinutes}, {&r.Hours, keep.KeepHours}} {
+		if l.how > 0 {
+			*l.to = now.Add(-l.how)
+		}
+	}
+	return r
 }

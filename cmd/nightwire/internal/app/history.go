@@ -21,12 +21,32 @@ import (
 // quietReports is how many reports must fail in a row before a chart shows a gap: fewer are lost on any bad link.
 const quietReports = 3
 
-// Readings returns every reading of a source in a stretch of time, in order.
-func (n *night) Readings(ctx context.Context, src farm.Source, span web.Span) iter.Seq2[pulse.Reading, error] {
-	if n.store == nil {
-		return func(func(pulse.Reading, error) bool) {}
+// Lines returns what is kept of a source in a stretch of time, in order.
+func (n *night) Lines(ctx context.Context, src farm.Source, span web.Span) iter.Seq2[web.Line, error] {
+	return func(yield func(web.Line, error) bool) {
+		for row, err := range n.rows(ctx, src, span) {
+			if err != nil {
+				yield(web.Line{}, err)
+				return
+			}
+			if row.At.Before(span.From) {
+				continue
+			}
+			for _, l := range row.Lines() {
+				if !yield(web.Line(l), nil) {
+					return
+				}
+			}
+		}
 	}
-	return n.archive.readings(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
+}
+
+// rows returns what is kept of a source in a stretch of time, in order, and up to an hour before.
+func (n *night) rows(ctx context.Context, src farm.Source, span web.Span) iter.Seq2[store.Row, error] {
+	if n.store == nil {
+		return func(func(store.Row, error) bool) {}
+	}
+	return n.archive.rows(ctx, detect.SensorID(&n.cfg.Farm, src), span.From, span.To)
 }
 
 // each calls do with the readings of one sensor after the other, in a stretch of time.
@@ -46,20 +66,20 @@ func (n *night) Series(ctx context.Context, src farm.Source, f pulse.Field, span
 	if width := span.To.Sub(span.From) / time.Duration(max(count, 1)); width >= time.Hour && n.store != nil {
 		return n.seriesOfHours(ctx, src, f, span, width)
 	}
-	return n.fold(n.Readings(ctx, src, span), src, f, span, count)
+	return n.fold(n.rows(ctx, src, span), src, f, span, count)
 }
 
-// fold sums up a field of readings. Damaged stretches show as gaps.
-func (n *night) fold(rs iter.Seq2[pulse.Reading, error], src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
+// fold sums up a field of rows. Damaged stretches show as gaps.
+func (n *night) fold(rows iter.Seq2[store.Row, error], src farm.Source, f pulse.Field, span web.Span, count int) (web.Series, error) {
 	var failed error
-	s := web.Fold(n.points(rs, src, f, &failed), span, count, quietReports*n.every(src))
+	s := web.Fold(n.points(rows, src, f, &failed), span, count, quietReports*n.every(src))
 	return s, failed
 }
 
-// points returns a field of readings, without damaged stretches. Why it ended early is in failed afterwards.
-func (n *night) points(rs iter.Seq2[pulse.Reading, error], src farm.Source, f pulse.Field, failed *error) iter.Seq2[time.Time, float64] {
-	return func(yield func(time.Time, float64) bool) {
-		for r, err := range rs {
+// points returns what is known of a field, without damaged stretches. Why it ended early is in failed afterwards.
+func (n *night) points(rows iter.Seq2[store.Row, error], src farm.Source, f pulse.Field, failed *error) iter.Seq2[time.Time, web.Known] {
+	return func(yield func(time.Time, web.Known) bool) {
+		for r, err := range rows {
 			if errors.Is(err, store.ErrCorrupt) || errors.Is(err, errMirror) {
 				n.log.Warn("a part of the past not read", "source", src, "err", err)
 				continue
@@ -68,11 +88,21 @@ func (n *night) points(rs iter.Seq2[pulse.Reading, error], src farm.Source, f pu
 				*failed = err
 				return
 			}
-			if v, ok := r.Get(f); ok && !yield(r.At, v) {
+			if v, ok := r.Get(f); ok && !yield(r.At, knownOf(&r, f, v)) {
 				return
 			}
 		}
 	}
+}
+
+// knownOf returns what a row says of a field whose value, or mean, is v.
+func knownOf(r *store.Row, f pulse.Field, v float64) web.Known {
+	if r.Thin == nil {
+		return web.Reading(v)
+	}
+	low, _ := r.Thin.Low.Get(f)
+	high, _ := r.Thin.High.Get(f)
+	return web.Known{Until: r.At.Truncate(r.Thin.Unit).Add(r.Thin.Unit), N: r.Thin.N[f], Min: low, Mean: v, Max: high}
 }
 
 // every returns how often a source's sensor reports.

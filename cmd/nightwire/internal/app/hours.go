@@ -77,7 +77,7 @@ func (n *night) gaps(ctx context.Context, src farm.Source, f pulse.Field, span w
 		if look.To.After(span.To) {
 			look.To = span.To
 		}
-		near, err := n.fold(n.Readings(ctx, src, look), src, f, look, 1)
+		near, err := n.fold(n.rows(ctx, src, look), src, f, look, 1)
 		if err != nil {
 			return gaps, err
 		}

@@ -106,7 +106,7 @@ func TestSeriesOfHoursAgreesWithReadings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want, err := n.fold(n.Readings(t.Context(), hazel, span), hazel, pulse.Volts, span, 1)
+	want, err := n.fold(n.rows(t.Context(), hazel, span), hazel, pulse.Volts, span, 1)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -105,7 +105,7 @@ func TestLayoutsAreDated(t *testing.T) {
 		t.Errorf("on the first day brook was %g m, want 200", l.Zones[0].LengthM)
 	}
 	var csv bytes.Buffer
-	if n, err := Export(t.Context(), ExportOptions{Config: after, DataDir: data, Source: "zone/hazel", Out: &csv}); err != nil || n != 60 {
+	if n, err := Export(t.Context(), ExportOptions{Config: after, DataDir: data, Source: "zone/hazel", Out: &csv}); err != nil || n.Readings != 60 {
 		t.Errorf("%d readings of hazel, %v; want 60", n, err)
 	}
 }

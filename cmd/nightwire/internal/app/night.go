@@ -37,6 +37,7 @@ type night struct {
 	met     *metrics
 
 	store    *store.DB // nil while the data folder cannot be written
+	retained time.Time // the day on which what is old was last let go; of the goroutine of upkeep
 	dataErr  error     // why
 	journal  *journal.Journal
 	sender   *notify.Sender

@@ -205,7 +205,7 @@ func (n *night) lastDays(ctx context.Context, sources []farm.Source) map[farm.So
 	}
 	err := n.each(ctx, ids, span, func(id pulse.SensorID, rs iter.Seq2[pulse.Reading, error]) {
 		src := named[id]
-		series, err := n.fold(rs, src, pulse.Volts, span, sparkCount)
+		series, err := n.fold(rowsOf(rs), src, pulse.Volts, span, sparkCount)
 		if err != nil {
 			n.log.Warn("last day not read", "source", src, "err", err)
 			return

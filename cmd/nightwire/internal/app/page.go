@@ -89,7 +89,7 @@ func (n *night) mountPage(s *stack) error {
 func (n *night) site() (*web.Server, error) {
 	cfg := n.cfg.Page
 	return web.New(web.Options{
-		Overview: n, Actions: n, History: n, Readings: n, Alarms: n, Links: n.signer, Changes: &n.news, Turnouts: n, Upkeeps: n,
+		Overview: n, Actions: n, History: n, Lines: n, Alarms: n, Links: n.signer, Changes: &n.news, Turnouts: n, Upkeeps: n,
 		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.well, Ready: n.ready,
 		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
 	})

@@ -152,19 +152,20 @@ type ExportOptions struct {
 	Source   farm.Source // empty for all
 	From, To time.Time   // zero for no limit
 	Out      io.Writer
+	Report   func(done, total int64) // is told how far it is; optional
 }
 
-// Export writes readings as CSV and returns how many.
-func Export(ctx context.Context, opts ExportOptions) (n int, err error) {
+// Export writes what is kept as CSV and returns how much that was.
+func Export(ctx context.Context, opts ExportOptions) (out store.Exported, err error) {
 	db, err := openToRead(ctx, opts.DataDir)
 	if err != nil {
-		return 0, err
+		return out, err
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
 	f := &opts.Config.Farm
 	layouts, err := Layouts(ctx, opts.DataDir)
 	if err != nil {
-		return 0, err
+		return out, err
 	}
 	var ids []pulse.SensorID
 	for _, l := range []farm.Layout{f.Layout(), layouts.Gone()} {
@@ -174,7 +175,7 @@ func Export(ctx context.Context, opts ExportOptions) (n int, err error) {
 			}
 		}
 	}
-	return db.ExportCSV(ctx, opts.Out, ids, opts.From, opts.To, f.Location)
+	return db.ExportCSV(ctx, opts.Out, store.Export{Sensors: ids, From: opts.From, To: opts.To, Location: f.Location, Report: opts.Report})
 }
 
 // ExportActions writes what people did, for a replay to play along.

@@ -148,9 +148,11 @@ type Heartbeat struct {
 	Every time.Duration `key:"every" doc:"how often; 5m when left out"`
 }
 
-// Store says how long readings are kept.
+// Store says how long readings are kept. A zero Keep or KeepHours is for good.
 type Store struct {
-	Keep time.Duration `key:"keep" doc:"how long readings are kept, as 730d; leave it out to keep all"`
+	Keep        time.Duration `key:"keep" doc:"how long single readings are kept, as 90d; leave it out to keep all"`
+	KeepMinutes time.Duration `key:"keep_minutes" doc:"how long each minute's least, greatest and mean are kept after that, and the readings of sensors that report at most four times a minute; 730d when left out, or as long as keep"`
+	KeepHours   time.Duration `key:"keep_hours" doc:"how long each hour's least, greatest and mean are kept after that; leave it out to keep them for good"`
 }
 
 // Mirror says where readings are copied to. A mirror that is not given is nil.

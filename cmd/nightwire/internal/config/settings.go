@@ -34,6 +34,7 @@ const (
 	defaultTestDay       = "monday"
 	defaultTestAt        = Clock(10 * 60) // common practice, no source: by day, and on a day when people are about
 	defaultTestAnswer    = 4 * time.Hour
+	defaultKeepMinutes   = 730 * 24 * time.Hour // so that a season can be held against the last one
 )
 
 // settings checks everything but the fence itself and fills in its defaults.
@@ -45,7 +46,7 @@ func (r *reader) settings(c *Config, f *file) {
 	r.page(c, &f.Page)
 	r.channels(c)
 	r.people(c, f)
-	r.within(&f.Store.Keep, f.Store.Keep, 24*time.Hour, 100*365*24*time.Hour, "keep")
+	r.store(&c.Store, &f.Store)
 	if h := f.Heartbeat; h != nil {
 		if r.absent(&h.Every) {
 			h.Every = DefaultHeartbeat
@@ -55,6 +56,35 @@ func (r *reader) settings(c *Config, f *file) {
 	if i := f.Mirror.Influx; i != nil {
 		r.checkURL(&i.URL, i.URL, "http", "https")
 		r.checkURL(&i.QueryURL, i.QueryURL, "http", "https")
+	}
+}
+
+// store fills in how long minutes are kept, and checks that no level goes before a finer one.
+func (r *reader) store(s, written *Store) {
+	levels := []struct {
+		field *time.Duration
+		name  string
+	}{{&written.Keep, "keep"}, {&written.KeepMinutes, "keep_minutes"}, {&written.KeepHours, "keep_hours"}}
+	for i, l := range levels {
+		r.within(l.field, *l.field, 24*time.Hour, 100*365*24*time.Hour, l.name)
+		if i == 0 || r.absent(l.field) {
+			continue
+		}
+		if r.absent(levels[0].field) {
+			r.blame(l.field, "give keep too, or neither", "%s has no effect without keep: every reading is kept", l.name)
+			return
+		}
+		for _, finer := range levels[:i] {
+			if r.given(finer.field) && *l.field < *finer.field {
+				r.blame(l.field, "coarser values take less room: keep them at least as long", "%s is %s, and %s is longer: %s", l.name, short(*l.field), finer.name, short(*finer.field))
+			}
+		}
+	}
+	if s.Keep > 0 && r.absent(&written.KeepMinutes) {
+		s.KeepMinutes = max(s.Keep, defaultKeepMinutes)
+		if s.KeepHours > 0 {
+			s.KeepMinutes = min(s.KeepMinutes, s.KeepHours)
+		}
 	}
 }
 

@@ -106,12 +106,12 @@ func BenchmarkFirstView(b *testing.B) {
 }
 
 // million yields a million readings over the season that ends at to.
-func million(to time.Time) func(func(time.Time, float64) bool) {
+func million(to time.Time) func(func(time.Time, Known) bool) {
 	from := to.Add(-seasonLength)
 	step := seasonLength / 1_000_000
-	return func(yield func(time.Time, float64) bool) {
+	return func(yield func(time.Time, Known) bool) {
 		for i := range 1_000_000 {
-			if !yield(from.Add(time.Duration(i)*step), 5000+float64(i%977)) {
+			if !yield(from.Add(time.Duration(i)*step), Reading(5000+float64(i%977))) {
 				return
 			}
 		}
@@ -175,10 +175,10 @@ func BenchmarkZonePage(b *testing.B) {
 
 func TestFoldFindsBucketsAndGaps(t *testing.T) {
 	noon := time.Date(2026, 6, 18, 12, 0, 0, 0, time.UTC)
-	at := func(minutes ...int) func(func(time.Time, float64) bool) {
-		return func(yield func(time.Time, float64) bool) {
+	at := func(minutes ...int) func(func(time.Time, Known) bool) {
+		return func(yield func(time.Time, Known) bool) {
 			for _, m := range minutes {
-				if !yield(noon.Add(time.Duration(m)*time.Minute), float64(m)) {
+				if !yield(noon.Add(time.Duration(m)*time.Minute), Reading(float64(m))) {
 					return
 				}
 			}
@@ -194,5 +194,26 @@ func TestFoldFindsBucketsAndGaps(t *testing.T) {
 	empty := Fold(at(), Span{noon, noon.Add(time.Hour)}, 4, 3*time.Minute)
 	if len(empty.Buckets) != 0 || len(empty.Gaps) != 1 || empty.Gaps[0] != empty.Span {
 		t.Errorf("no points give %+v, want one gap over all", empty)
+	}
+}
+
+// TestFoldSpreadsWhatIsKnownOfStretches has a minute, and hours that reach over several buckets and past the ends.
+func TestFoldSpreadsWhatIsKnownOfStretches(t *testing.T) {
+	noon := time.Date(2026, 6, 18, 12, 0, 0, 0, time.UTC)
+	points := func(yield func(time.Time, Known) bool) {
+		_ = yield(noon.Add(-time.Hour), Known{Until: noon, N: 60, Min: 1, Mean: 1, Max: 1}) && // before
+			yield(noon, Known{Until: noon.Add(time.Hour), N: 300, Min: 4000, Mean: 7000, Max: 8000}) &&
+			yield(noon.Add(time.Hour), Known{Until: noon.Add(61 * time.Minute), N: 6, Min: 6000, Mean: 6500, Max: 7000}) &&
+			yield(noon.Add(61*time.Minute), Reading(9000)) &&
+			yield(noon.Add(80*time.Minute), Known{Until: noon.Add(3 * time.Hour), N: 10, Min: 5000, Mean: 5000, Max: 5000})
+	}
+	from := noon.Add(30 * time.Minute)
+	s := Fold(points, Span{from, from.Add(time.Hour)}, 4, 5*time.Minute)
+	at := func(i int) time.Time { return from.Add(time.Duration(i) * 15 * time.Minute) }
+	want := Series{Span: Span{from, from.Add(time.Hour)}, Width: 15 * time.Minute,
+		Buckets: []Bucket{{at(0), 300, 4000, 7000, 8000}, {at(1), 300, 4000, 7000, 8000}, {at(2), 7, 6000, (6*6500 + 9000.0) / 7, 9000}, {at(3), 10, 5000, 5000, 5000}},
+		Gaps:    []Span{{noon.Add(61 * time.Minute), noon.Add(80 * time.Minute)}}}
+	if diff := cmp.Diff(want, s); diff != "" {
+		t.Errorf("series differs (-want +got):\n%s", diff)
 	}
 }

@@ -22,7 +22,7 @@ var (
 	_ overview = (*fakeFarm)(nil)
 	_ actions  = (*fakeFarm)(nil)
 	_ history  = (*fakeFarm)(nil)
-	_ readings = (*fakeFarm)(nil)
+	_ lines    = (*fakeFarm)(nil)
 	_ alarmLog = (*fakeFarm)(nil)
 	_ links    = (*fakeFarm)(nil)
 	_ changes  = (*fakeFarm)(nil)
@@ -163,13 +163,24 @@ func (f *fakeFarm) points(src farm.Source, field pulse.Field, span Span, step ti
 	}
 }
 
+// known makes single readings of points.
+func known(points iter.Seq2[time.Time, float64]) iter.Seq2[time.Time, Known] {
+	return func(yield func(time.Time, Known) bool) {
+		for at, v := range points {
+			if !yield(at, Reading(v)) {
+				return
+			}
+		}
+	}
+}
+
 func (f *fakeFarm) Series(_ context.Context, src farm.Source, field pulse.Field, span Span, n int) (Series, error) {
 	step := max(f.every, span.To.Sub(span.From)/4000)
 	to := span.To
 	if to.After(f.now) {
 		to = f.now
 	}
-	s := Fold(f.points(src, field, Span{span.From, to}, step), span, n, 2*step)
+	s := Fold(known(f.points(src, field, Span{span.From, to}, step)), span, n, 2*step)
 	s.Gaps = nil
 	for _, d := range f.down() {
 		if d.To.After(span.From) && d.From.Before(span.To) {
@@ -234,12 +245,12 @@ func (f *fakeFarm) Marks(_ context.Context, src farm.Source, span Span) ([]Mark,
 	return slices.DeleteFunc(ms, func(m Mark) bool { return m.At.Before(span.From) && m.Until.Before(span.From) || m.At.After(span.To) }), nil
 }
 
-func (f *fakeFarm) Readings(_ context.Context, src farm.Source, span Span) iter.Seq2[pulse.Reading, error] {
-	return func(yield func(pulse.Reading, error) bool) {
+func (f *fakeFarm) Lines(_ context.Context, src farm.Source, span Span) iter.Seq2[Line, error] {
+	return func(yield func(Line, error) bool) {
 		for t, v := range f.points(src, pulse.Volts, span, f.every) {
 			r := pulse.Reading{Sensor: pulse.SensorID("alder-bank/" + string(src)), At: t, Arrived: t}
 			r.Set(pulse.Volts, v)
-			if !yield(r, nil) {
+			if !yield(Line{r, "reading"}, nil) {
 				return
 			}
 		}

@@ -21,9 +21,15 @@ type history interface {
 	Marks(ctx context.Context, src farm.Source, span Span) ([]Mark, error)
 }
 
-// readings gives every reading of a source in order, for the CSV.
-type readings interface {
-	Readings(ctx context.Context, src farm.Source, span Span) iter.Seq2[pulse.Reading, error]
+// lines gives what is kept of a source in order, for the CSV.
+type lines interface {
+	Lines(ctx context.Context, src farm.Source, span Span) iter.Seq2[Line, error]
+}
+
+// Line is a reading, or what is left of those of a minute or an hour: What says so.
+type Line struct {
+	pulse.Reading
+	What string
 }
 
 // changes tells when something on the pages has changed. The channel is closed when ctx ends; a slow reader may miss
@@ -32,32 +38,52 @@ type changes interface {
 	Changes(ctx context.Context) <-chan struct{}
 }
 
-// Fold sums points up, which must come in order, in n buckets of equal width, and finds the gaps: stretches without a
-// point longer than quiet. The stretch after the last point up to span.To counts too.
-func Fold(points iter.Seq2[time.Time, float64], span Span, n int, quiet time.Duration) Series {
+// Known is what is known of a moment, or of a stretch of time whose single readings are no longer kept.
+type Known struct {
+	Until          time.Time // the end of a stretch; a moment has none
+	N              int       // 0 counts as 1
+	Min, Mean, Max float64
+}
+
+// Reading is what a single reading says of its moment.
+func Reading(v float64) Known { return Known{Min: v, Mean: v, Max: v} }
+
+// Fold sums up what is known of times, which must come in order, in n buckets of equal width, and finds the gaps:
+// stretches longer than quiet of which nothing is known. The stretch after the last one up to span.To counts too. A
+// stretch goes into each bucket that it touches.
+func Fold(points iter.Seq2[time.Time, Known], span Span, n int, quiet time.Duration) Series {
 	width := max(span.To.Sub(span.From)/time.Duration(max(n, 1)), time.Millisecond)
 	s := Series{Span: span, Width: width}
 	last, slot := span.From, -1
-	for at, v := range points {
-		if at.Before(span.From) || !at.Before(span.To) {
+	for at, k := range points {
+		if !at.Before(span.To) || at.Before(span.From) && !k.Until.After(span.From) {
 			continue
 		}
 		if at.Sub(last) > quiet {
 			s.Gaps = append(s.Gaps, Span{last, at})
 		}
-		last = at
-		i := int(at.Sub(span.From) / width)
-		if i != slot {
-			s.Buckets = append(s.Buckets, Bucket{Start: span.From.Add(time.Duration(i) * width), Min: v, Max: v})
-			slot = i
+		last = later(at, earlier(k.Until, span.To))
+		for i := max(0, int(at.Sub(span.From)/width)); ; i++ {
+			start := span.From.Add(time.Duration(i) * width)
+			if i > slot {
+				s.Buckets = append(s.Buckets, Bucket{Start: start, Min: k.Min, Max: k.Max})
+				slot = i
+			}
+			s.Buckets[len(s.Buckets)-1].add(k)
+			if end := start.Add(width); !end.Before(k.Until) || !end.Before(span.To) {
+				break
+			}
 		}
-		b := &s.Buckets[len(s.Buckets)-1]
-		b.N++
-		b.Min, b.Max = min(b.Min, v), max(b.Max, v)
-		b.Mean += (v - b.Mean) / float64(b.N)
 	}
 	if span.To.Sub(last) > quiet {
 		s.Gaps = append(s.Gaps, Span{last, span.To})
 	}
 	return s
+}
+
+func (b *Bucket) add(k Known) {
+	n := max(k.N, 1)
+	b.N += n
+	b.Min, b.Max = min(b.Min, k.Min), max(b.Max, k.Max)
+	b.Mean += (k.Mean - b.Mean) * float64(n) / float64(b.N)
 }

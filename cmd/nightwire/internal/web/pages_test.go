@@ -28,7 +28,7 @@ func TestCSVHasEveryReading(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(rows) != 121 || rows[0][0] != "time" || rows[0][1] != "volts" || rows[1][0] != from.Format("2006-01-02T15:04:05.000Z") || rows[1][1] == "" || rows[1][2] != "" {
+	if len(rows) != 121 || rows[0][0] != "time" || rows[0][1] != "volts" || rows[1][0] != from.Format("2006-01-02T15:04:05.000Z") || rows[1][1] == "" || rows[1][2] != "" || rows[1][len(rows[1])-1] != "reading" {
 		t.Errorf("%d rows, first %v and %v; want a head and 120 readings with volts alone", len(rows), rows[0], rows[1])
 	}
 }
@@ -212,7 +212,7 @@ func FuzzRequests(f *testing.F) {
 		f.Fatal(err)
 	}
 	opts := options(farm)
-	opts.Overview, opts.History, opts.Readings = still(o), kept{}, nil // the fake's history is slow over years
+	opts.Overview, opts.History, opts.Lines = still(o), kept{}, nil // the fake's history is slow over years
 	s, err := New(opts)
 	if err != nil {
 		f.Fatal(err)

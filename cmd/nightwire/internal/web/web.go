@@ -35,7 +35,7 @@ type Options struct {
 	Overview overview
 	Actions  actions
 	History  history
-	Readings readings
+	Lines    lines
 	Alarms   alarmLog
 	Links    links
 	Changes  changes

@@ -77,10 +77,10 @@ func about(alarms []Alarm, src farm.Source, zone string) []Alarm {
 	return out
 }
 
-// csv writes every reading of a source in a stretch of time: the time in UTC, then each field in its base unit, empty
-// where the reading did not carry it.
+// csv writes what is kept of a source in a stretch of time: the time in UTC, then each field in its base unit, empty
+// where the reading did not carry it, and what the line stands for.
 func (s *Server) csv(w http.ResponseWriter, r *http.Request, f *frame, src farm.Source, name string) {
-	if s.opts.Readings == nil {
+	if s.opts.Lines == nil {
 		s.refuse(w, r, http.StatusNotFound, "refuse.history")
 		return
 	}
@@ -92,21 +92,21 @@ func (s *Server) csv(w http.ResponseWriter, r *http.Request, f *frame, src farm.
 	for field := range pulse.NumFenceFields {
 		row = append(row, field.String())
 	}
-	out.Write(row)
-	for reading, err := range s.opts.Readings.Readings(r.Context(), src, span) {
+	out.Write(append(row, "what"))
+	for line, err := range s.opts.Lines.Lines(r.Context(), src, span) {
 		if err != nil {
 			s.opts.Log.Error("readings not available", "source", src, "err", err)
 			panic(http.ErrAbortHandler) // a cut-off file must not look whole
 		}
-		row = append(row[:0], reading.At.UTC().Format("2006-01-02T15:04:05.000Z"))
+		row = append(row[:0], line.At.UTC().Format("2006-01-02T15:04:05.000Z"))
 		for field := range pulse.NumFenceFields {
 			text := ""
-			if v, ok := reading.Get(field); ok {
+			if v, ok := line.Get(field); ok {
 				text = strconv.FormatFloat(v, 'f', -1, 64)
 			}
 			row = append(row, text)
 		}
-		if out.Write(row) != nil {
+		if out.Write(append(row, line.What)) != nil {
 			return // the reader went away
 		}
 	}

@@ -1,0 +1,136 @@
+package app
+
+import (
+	"testing"
+	"time"
+
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/web"
+	"nightwire/ingest/pulse"
+	"nightwire/ingest/store"
+)
+
+// TestChartsAcrossTheSeams has a sensor that reports every ten seconds, of which a day is kept as hours, one as minutes
+// and one whole. What was silent then is a gap now, and nothing else is, at every zoom.
+func TestChartsAcrossTheSeams(t *testing.T) {
+	const day = 24 * time.Hour
+	first := start.Truncate(day)
+	now := first.Add(3 * day)
+	var rs []pulse.Reading
+	silent := map[int]web.Span{}
+	for d := range 3 {
+		from := first.Add(time.Duration(d)*day + 5*time.Hour)
+		silent[d] = web.Span{From: from, To: from.Add(2 * time.Hour)}
+	}
+	for at := first; at.Before(now); at = at.Add(10 * time.Second) {
+		if s := silent[int(at.Sub(first)/day)]; !at.Before(s.From) && at.Before(s.To) {
+			continue
+		}
+		r := pulse.Reading{Sensor: "test-bank/" + pulse.SensorID(hazel), At: at, Arrived: at}
+		r.Set(pulse.Volts, 6000+float64(at.Second()))
+		rs = append(rs, r)
+	}
+	n := storedNight(t, now, rs)
+	if err := n.store.Retain(t.Context(), store.Retention{Readings: first.Add(2 * day), Minutes: first.Add(day)}); err != nil {
+		t.Fatal(err)
+	}
+	for _, span := range []web.Span{
+		{From: first.Add(3*time.Hour + 20*time.Minute), To: first.Add(8 * time.Hour)}, {From: first, To: first.Add(day)},
+		{From: first.Add(20 * time.Hour), To: first.Add(28 * time.Hour)}, {From: first.Add(day), To: first.Add(2 * day)},
+		{From: first.Add(40 * time.Hour), To: first.Add(60 * time.Hour)}, {From: first, To: now},
+	} {
+		s, err := n.Series(t.Context(), hazel, pulse.Volts, span, 360)
+		if err != nil {
+			t.Fatal(err)
+		}
+		gaps := 0
+		for _, gone := range silent {
+			if gone.From.Before(span.To) && span.From.Before(gone.To) {
+				gaps++
+			}
+		}
+		checkSeries(t, s, gaps)
+	}
+	count := map[string]int{}
+	for l, err := range n.Lines(t.Context(), hazel, web.Span{From: first, To: now}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		count[l.What]++
+	}
+	if count["reading"] != 22*360 || count["lowest of a minute"] != 22*60 || count["highest of an hour"] != 22 || len(count) != 7 {
+		t.Errorf("the table has %v", count)
+	}
+}
+
+// checkSeries wants so many gaps of two hours, what the readings say in between, and nothing that is missing.
+func checkSeries(t *testing.T, s web.Series, gaps int) {
+	t.Helper()
+	if len(s.Gaps) != gaps {
+		t.Errorf("%v has gaps %v, want %d", s.Span, s.Gaps, gaps)
+	}
+	for _, g := range s.Gaps {
+		if l := g.To.Sub(g.From); l < 2*time.Hour-time.Minute || l > 2*time.Hour+time.Minute {
+			t.Errorf("%v has a gap of %v", s.Span, l)
+		}
+	}
+	for i, b := range s.Buckets {
+		if b.Min < 6000 || b.Max > 6050 || b.Mean < b.Min || b.Mean > b.Max {
+			t.Errorf("%v: bucket %d is %+v", s.Span, i, b)
+		}
+		if i > 0 && b.Start.Sub(s.Buckets[i-1].Start) > s.Width && gaps == 0 {
+			t.Errorf("%v: nothing between %v and %v", s.Span, s.Buckets[i-1].Start, b.Start)
+		}
+	}
+}
+
+func TestRetention(t *testing.T) {
+	const day = 24 * time.Hour
+	now := start
+	for _, tt := range []struct {
+		name string
+		keep config.Store
+		want store.Retention
+	}{
+		{"all", config.Store{}, store.Retention{}},
+		{"readings and minutes", config.Store{Keep: 90 * day, KeepMinutes: 730 * day}, store.Retention{Readings: now.Add(-90 * day), Minutes: now.Add(-730 * day)}},
+		{"hours too", config.Store{Keep: day, KeepMinutes: 2 * day, KeepHours: 3 * day},
+			store.Retention{Readings: now.Add(-day), Minutes: now.Add(-2 * day), Hours: now.Add(-3 * day)}},
+	} {
+		if got := retention(tt.keep, now); got != tt.want {
+			t.Errorf("%s: got %+v, want %+v", tt.name, got, tt.want)
+		}
+	}
+}
+
+// TestTidyLetsGoOnceADay keeps the looking through old days rare.
+func TestTidyLetsGoOnceADay(t *testing.T) {
+	now := start.AddDate(0, 0, 10)
+	n := storedNight(t, now, minutes(start, now))
+	n.cfg.Store = config.Store{Keep: 24 * time.Hour, KeepMinutes: 5 * 24 * time.Hour}
+	clock := now
+	n.now = func() time.Time { return clock }
+	left := func() int {
+		t.Helper()
+		if err := n.tidy(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		first, _, err := n.store.First(t.Context(), "test-bank/"+pulse.SensorID(hazel))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return int(clock.Sub(first).Hours() / 24)
+	}
+	if days := left(); days != 5 {
+		t.Errorf("single readings of %d days are left, want 5: they are one a minute", days)
+	}
+	day := n.retained
+	clock = clock.Add(time.Minute)
+	if left(); n.retained != day {
+		t.Error("old days were looked through twice in a day")
+	}
+	clock = clock.AddDate(0, 0, 1)
+	if days := left(); days != 5 || n.retained == day {
+		t.Errorf("a day later %d days are left, want 5", days)
+	}
+}
