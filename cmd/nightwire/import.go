@@ -46,14 +46,14 @@ func importFile(cmd *cobra.Command, opts app.ImportOptions, table, capture strin
 	} else {
 		opts.Capture = r
 	}
-	packing, packed := steps(cmd, "packing", "readings")
+	packing := meter(cmd, "packing", "readings")
 	opts.Packing = func(n, total int64) {
 		done()
-		packing(n, total)
+		packing.Set(n, total)
 	}
 	counts, err := app.Import(cmd.Context(), opts)
 	done()
-	packed()
+	packing.End()
 	if err != nil {
 		return err
 	}

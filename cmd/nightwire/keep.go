@@ -71,10 +71,10 @@ the alarms, each with its events and the messages about it, and what became of t
 				return err
 			}
 			return writeFile(cmd, out, func(w io.Writer) error {
-				bar := progress(cmd, "exporting", "bytes", -1) // how much there is, is known at the end
-				opts.Out = io.MultiWriter(w, bar)
+				m := meter(cmd, "exporting", "rows")
+				opts.Out, opts.Report = w, m.Set
 				wrote, err := app.Export(cmd.Context(), opts)
-				_ = bar.Finish() // only drawing can fail
+				m.End()
 				if err == nil {
 					fmt.Fprintln(cmd.ErrOrStderr(), wrote)
 				}

@@ -5,9 +5,13 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"log/slog"
 	"strings"
+	"time"
 
+	"nightwire/cmd/nightwire/internal/progress"
 	"nightwire/ingest/influx"
+	"nightwire/ingest/store"
 )
 
 // mirrorPrefix begins the names of followers that copy to a mirror. What follows tells one target from another, so that
@@ -56,7 +60,7 @@ func (n *night) startMirror(ctx context.Context, s *stack) error {
 		return nil
 	}
 	m, err := influx.NewMirror(influx.MirrorOptions{
-		Client: n.archive.mirror, Backlog: n.tail, Wake: n.grown, Metrics: influx.NewMetrics(n.reg), Log: n.component("mirror"),
+		Client: n.archive.mirror, Backlog: newTold(n.tail, n.component("mirror")), Wake: n.grown, Metrics: influx.NewMetrics(n.reg), Log: n.component("mirror"),
 		Now: n.opts.Now, Stalled: func(err error) { n.troubles.set(troubleMirror, err) },
 	})
 	if err != nil {
@@ -67,4 +71,32 @@ func (n *night) startMirror(ctx context.Context, s *stack) error {
 		return errors.Join(err, n.tail.Save(context.WithoutCancel(ctx)))
 	})
 	return nil
+}
+
+// told is a tail that tells how far the past is copied.
+type told struct {
+	*store.Tail
+	log   *slog.Logger
+	meter *progress.Meter
+	ended bool
+}
+
+func newTold(t *store.Tail, log *slog.Logger) *told {
+	_, all := t.Past()
+	return &told{Tail: t, log: log, ended: all == 0, meter: progress.New(progress.Options{What: "copying the past", Unit: "hours",
+		Line: func(text string) { log.Info("mirror takes the past", "progress", text) }})}
+}
+
+// Taken notes that the server has what Next gave last.
+func (t *told) Taken(ctx context.Context) error {
+	err := t.Tail.Taken(ctx)
+	if t.ended {
+		return err
+	}
+	taken, all := t.Past()
+	t.meter.Set(int64(taken/time.Hour), int64(all/time.Hour))
+	if t.ended = taken >= all; t.ended {
+		t.log.Info("mirror has all of the past")
+	}
+	return err
 }

@@ -1,7 +1,11 @@
 package app
 
 import (
+	"bytes"
+	"log/slog"
+	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"nightwire/cmd/nightwire/internal/config"
@@ -133,4 +137,39 @@ func TestTidyLetsGoOnceADay(t *testing.T) {
 	if days := left(); days != 5 || n.retained == day {
 		t.Errorf("a day later %d days are left, want 5", days)
 	}
+}
+
+// TestCopyingThePastIsToldOf says how long it still takes, now and then.
+func TestCopyingThePastIsToldOf(t *testing.T) {
+	now := start.AddDate(0, 0, 40)
+	n := storedNight(t, now, minutes(start, now))
+	synctest.Test(t, func(t *testing.T) {
+		tail, err := n.store.Tail(t.Context(), "mirror")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var log bytes.Buffer
+		told := newTold(tail, slog.New(slog.NewTextHandler(&log, nil)))
+		for {
+			rs, err := told.Next(t.Context(), 1)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(rs) == 0 {
+				break
+			}
+			<-time.After(2 * time.Second)
+			if err := told.Taken(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, want := range []string{`mirror takes the past" progress="copying the past: 39 % of 965 hours, 12 hours a second, 48 s left"`, "mirror has all of the past"} {
+			if !strings.Contains(log.String(), want) {
+				t.Errorf("no %s in\n%s", want, log.String())
+			}
+		}
+		if n := strings.Count(log.String(), "\n"); n != 3 {
+			t.Errorf("%d lines about %d days, want 3:\n%s", n, 40, log.String())
+		}
+	})
 }

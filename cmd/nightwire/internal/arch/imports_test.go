@@ -65,14 +65,14 @@ func rooms() []room {
 		{name: "sim", may: []string{"ingest/farm", "ingest/pulse"}},
 		{name: "sim/outside"}, {name: "sim/scenario", may: []string{"sim", "ingest/farm", "ingest/pulse", "github.com/goccy/go-yaml"}},
 
-		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/farms",
-			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "github.com/schollz/progressbar/v3", "golang.org/x/term", // is it a terminal?
+		{name: "cmd/nightwire", may: []string{"cmd/nightwire/internal/app", "cmd/nightwire/internal/config", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/farms", "cmd/nightwire/internal/progress",
+			"github.com/spf13/cobra/...", "github.com/spf13/pflag", "golang.org/x/term", // is it a terminal?
 			"alerts",                                                                         // the manual page has its cautions
 			"alerts/plan", "alerts/turnout", "alerts/upkeep", "ingest/farm", "sim/scenario"}, // the command line names soils, zones, tasks and seasons
 			tests: []string{paho, "github.com/nats-io/nats-server/v2/...", "alerts", "cmd/nightwire/internal/control"}}, // whole nights, over MQTT, and what people do in them
 		{name: "cmd/nightwire/internal/app", may: []string{"ingest/...", "alerts/...", "sim/...", paho,
-			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/web/..."}},
-		{name: "cmd/nightwire/internal/arch"}, {name: "cmd/nightwire/internal/daylog"},
+			"cmd/nightwire/internal/config", "cmd/nightwire/internal/control", "cmd/nightwire/internal/daylog", "cmd/nightwire/internal/progress", "cmd/nightwire/internal/web/..."}},
+		{name: "cmd/nightwire/internal/arch"}, {name: "cmd/nightwire/internal/daylog"}, {name: "cmd/nightwire/internal/progress"},
 		{name: "cmd/nightwire/internal/control", may: []string{"alerts", "ingest/farm"}},
 		{name: "cmd/nightwire/internal/config", may: []string{"alerts", "ingest/decode", "ingest/farm", "github.com/goccy/go-yaml/..."}},
 		{name: "cmd/nightwire/internal/farms", may: []string{"cmd/nightwire/internal/config", "github.com/nats-io/nats.go/..."}, tests: []string{"github.com/nats-io/nats-server/v2/...", "github.com/chromedp/..."}},
