@@ -55,8 +55,9 @@ type Client struct {
 	cfg   Config
 	write api.WriteAPIBlocking
 	query api.QueryAPI // of Flux
-	http  *http.Client
-	dials atomic.Int64 // connections made so far: a new one may lead to a server that was started anew
+	http  *http.Client // for what is read
+	wire  *http.Client // for what is written
+	dials atomic.Int64 // connections made to write so far: a new one may lead to a server that was started anew
 }
 
 // New checks the settings. It connects to nothing.
@@ -76,18 +77,21 @@ func New(cfg Config) (*Client, error) {
 	if cfg.Measurement == "" {
 		cfg.Measurement = DefaultMeasurement
 	}
-	transport := http.DefaultTransport.(*http.Transport).Clone()
-	c := &Client{cfg: cfg, http: &http.Client{Transport: transport}}
-	dial := transport.DialContext
-	transport.DialContext = func(ctx context.Context, network, address string) (net.Conn, error) {
+	transport := http.DefaultTransport.(*http.Transport)
+	c := &Client{cfg: cfg, http: &http.Client{Transport: transport.Clone()}, wire: &http.Client{Transport: transport.Clone()}}
+	c.dialBy(transport.DialContext)
+	c.write = api.NewWriteAPIBlocking(cfg.Org, cfg.Bucket, c.service(cfg.URL, service.DefaultOptions().SetHTTPClient(c.wire)),
+		write.DefaultOptions().SetPrecision(time.Millisecond).SetUseGZip(true))
+	c.query = api.NewQueryAPI(cfg.Org, c.service(cfg.QueryURL, service.DefaultOptions().SetHTTPClient(c.http)))
+	return c, nil
+}
+
+// dialBy says how connections to write are made, and counts them.
+func (c *Client) dialBy(dial func(ctx context.Context, network, address string) (net.Conn, error)) {
+	c.wire.Transport.(*http.Transport).DialContext = func(ctx context.Context, network, address string) (net.Conn, error) {
 		c.dials.Add(1)
 		return dial(ctx, network, address)
 	}
-	options := service.DefaultOptions().SetHTTPClient(c.http)
-	c.write = api.NewWriteAPIBlocking(cfg.Org, cfg.Bucket, c.service(cfg.URL, options),
-		write.DefaultOptions().SetPrecision(time.Millisecond).SetUseGZip(true))
-	c.query = api.NewQueryAPI(cfg.Org, c.service(cfg.QueryURL, options))
-	return c, nil
 }
 
 // service is built without the library's own client, which sets a log level for the whole program.
@@ -103,7 +107,10 @@ func (c *Client) authorization() string {
 }
 
 // Close lets go of idle connections.
-func (c *Client) Close() { c.http.CloseIdleConnections() }
+func (c *Client) Close() {
+	c.http.CloseIdleConnections()
+	c.wire.CloseIdleConnections()
+}
 
 // unreached says what went wrong on the way to an address, and of the address no more than its host: what stands behind
 // it may be a secret.

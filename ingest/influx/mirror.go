@@ -44,7 +44,9 @@ type Mirror struct {
 	opts    MirrorOptions
 	failing time.Time // since when; zero when all is well
 	told    bool
-	dials   int64     // of the client, when something was taken last
+	dials   int64     // of the client, when the server answered last; 0 when that does not matter
+	lone    int       // how many answers in a row came each over a connection of its own
+	anew    bool      // the server may have been started anew since it took something last
 	rewound time.Time // when the backlog last gave again what was taken
 	mu      sync.Mutex
 	oldest  time.Time // arrival of the oldest reading that is not copied; guarded by mu
@@ -62,8 +64,10 @@ const (
 	retryMax  = 30 * time.Second
 	// stalledAfter is how long writes fail before a person is told: servers are started anew now and then.
 	stalledAfter = 5 * time.Minute
-	// rewindEvery bounds how often a new connection alone makes the backlog give again what it gave last: a proxy that
-	// closes each connection would keep the copy where it is.
+	// A new connection may lead to a server that was started anew, so the backlog gives again what it gave last. Where
+	// loneMost answers in a row each came over a connection of their own, connections are closed as a rule, which would
+	// keep the copy where it is: then a new one does so no more often than rewindEvery.
+	loneMost    = 10
 	rewindEvery = time.Minute
 )
 
@@ -136,7 +140,7 @@ func (m *Mirror) turn(ctx context.Context) (int, error) {
 		rest = rest[n:]
 	}
 	m.recovered()
-	if m.maybeAnew() {
+	if m.anew {
 		m.rewind()
 		return len(rs), nil
 	}
@@ -146,16 +150,24 @@ func (m *Mirror) turn(ctx context.Context) (int, error) {
 	return len(rs), nil
 }
 
-// maybeAnew reports whether the server may have been started anew since it took something last, without a write that
-// failed: then the connection is a new one. VictoriaMetrics keeps in memory for seconds what it said it had.
-func (m *Mirror) maybeAnew() bool {
+// answered notes that the server answered, and over a new connection: then it may have been started anew since it
+// took something last, without a write that failed. VictoriaMetrics keeps in memory for seconds what it said it had.
+func (m *Mirror) answered() {
 	before, dials := m.dials, m.opts.Client.dials.Load()
 	m.dials = dials
-	return before != 0 && dials != before && m.opts.Now().Sub(m.rewound) >= rewindEvery
+	if dials == before {
+		m.lone = 0
+		return
+	}
+	m.lone++
+	if before != 0 && (m.lone <= loneMost || m.opts.Now().Sub(m.rewound) >= rewindEvery) {
+		m.anew = true
+	}
 }
 
+// rewind has given again what the server may have lost. Until something is Taken again nothing more can be.
 func (m *Mirror) rewind() {
-	m.rewound = m.opts.Now()
+	m.rewound, m.anew = m.opts.Now(), false
 	m.opts.Backlog.Rewind()
 }
 
@@ -196,6 +208,9 @@ type refusal struct {
 // write writes points, in halves where the server refuses them together. An error means that they are to be tried again.
 func (m *Mirror) write(ctx context.Context, points []*write.Point) (taken int, refused []refusal, err error) {
 	err = m.opts.Client.writePoints(ctx, points)
+	if err == nil || final(err) {
+		m.answered()
+	}
 	switch {
 	case err == nil:
 		return len(points), nil, nil
@@ -247,6 +262,7 @@ func tooOld(err error) bool { return final(err) && strings.Contains(err.Error(),
 func (m *Mirror) failed(err error) {
 	now := m.opts.Now()
 	m.opts.Metrics.failures.Inc()
+	m.dials = 0 // what was taken is given again anyway
 	if m.failing.IsZero() {
 		m.failing = now
 		m.rewind()

@@ -286,8 +286,8 @@ func TestNewConnectionsDoNotHoldTheCopyUp(t *testing.T) {
 	_, stop := run(t, Config{URL: srv.URL, Bucket: "fence"}, b)
 	until(t, "all is copied", func() bool { return b.left() == 0 })
 	stop()
-	if b.rewound != 1 {
-		t.Errorf("the backlog gave again %d times, want once", b.rewound)
+	if b.rewound == 0 || b.rewound >= loneMost {
+		t.Errorf("the backlog gave again %d times, want some, and fewer than %d", b.rewound, loneMost)
 	}
 }
 

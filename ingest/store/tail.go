@@ -82,7 +82,7 @@ func (t *Tail) open(ctx context.Context) error {
 		at.past, t.until = time.UnixMilli(past.Int64), time.UnixMilli(until.Int64)
 		t.began = at.past
 	}
-	t.at, t.mark, t.settled, t.saved, t.next = at, at, at, at, at.cursor
+	t.at, t.mark, t.settled, t.saved, t.next, t.sensors = at, at, at, at, at.cursor, nil
 	t.markedAt, t.savedAt = t.now(), t.now()
 	return nil
 }
@@ -117,9 +117,6 @@ func (db *DB) ends(ctx context.Context) (first, last int64, err error) {
 func (t *Tail) Next(ctx context.Context, limit int) ([]pulse.Reading, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if err := t.age(ctx); err != nil {
-		return nil, err
-	}
 	rs, next, err := t.db.Since(ctx, t.at.cursor, limit)
 	if errors.Is(err, ErrCursor) { // a backup was put back: all of it may be new to the follower
 		if err := t.db.Unfollow(ctx, t.name); err != nil {
@@ -186,7 +183,9 @@ func (t *Tail) nextDay() {
 	}
 }
 
-// Taken notes that the follower is done with what Next gave last.
+// Taken notes that the follower is done with what Next gave last. It also says that the follower lost nothing since
+// what it took before, unless it is Rewound: what was taken settleFor ago is then settled. Time alone settles nothing,
+// for nobody knows what became of a server while nothing was written to it.
 func (t *Tail) Taken(ctx context.Context) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -202,7 +201,7 @@ func (t *Tail) Taken(ctx context.Context) error {
 	return t.age(ctx)
 }
 
-// age lets what was taken settle, and writes the place down now and then.
+// age lets what was taken long enough ago settle, and writes the place down now and then.
 func (t *Tail) age(ctx context.Context) error {
 	now := t.now()
 	if now.Sub(t.markedAt) >= settleFor {
