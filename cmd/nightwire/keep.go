@@ -71,14 +71,8 @@ the alarms, each with its events and the messages about it, and what became of t
 				return err
 			}
 			return writeFile(cmd, out, func(w io.Writer) error {
-				m := meter(cmd, "exporting", "rows")
-				opts.Out, opts.Report = w, m.Set
-				wrote, err := app.Export(cmd.Context(), opts)
-				m.End()
-				if err == nil {
-					fmt.Fprintln(cmd.ErrOrStderr(), wrote)
-				}
-				return err
+				opts.Out = w
+				return exportReadings(cmd, opts)
 			})
 		},
 	}
@@ -93,6 +87,17 @@ the alarms, each with its events and the messages about it, and what became of t
 	f.BoolVar(&actions, "actions", false, "what people did, as JSON lines")
 	f.BoolVar(&alarms, "alarms", false, "the alarms and what was told of them, as JSON lines")
 	return cmd
+}
+
+func exportReadings(cmd *cobra.Command, opts app.ExportOptions) error {
+	m := meter(cmd, "exporting", "rows")
+	opts.Report = m.Set
+	wrote, err := app.Export(cmd.Context(), opts)
+	m.End()
+	if err == nil {
+		fmt.Fprintln(cmd.ErrOrStderr(), wrote)
+	}
+	return err
 }
 
 // exportSource returns what --zone or --energizer name, also one that is gone; empty when neither does.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"iter"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -194,6 +195,17 @@ func TestFoldFindsBucketsAndGaps(t *testing.T) {
 	empty := Fold(at(), Span{noon, noon.Add(time.Hour)}, 4, 3*time.Minute)
 	if len(empty.Buckets) != 0 || len(empty.Gaps) != 1 || empty.Gaps[0] != empty.Span {
 		t.Errorf("no points give %+v, want one gap over all", empty)
+	}
+}
+
+// known makes single readings of points.
+func known(points iter.Seq2[time.Time, float64]) iter.Seq2[time.Time, Known] {
+	return func(yield func(time.Time, Known) bool) {
+		for at, v := range points {
+			if !yield(at, Reading(v)) {
+				return
+			}
+		}
 	}
 }
 

@@ -163,17 +163,6 @@ func (f *fakeFarm) points(src farm.Source, field pulse.Field, span Span, step ti
 	}
 }
 
-// known makes single readings of points.
-func known(points iter.Seq2[time.Time, float64]) iter.Seq2[time.Time, Known] {
-	return func(yield func(time.Time, Known) bool) {
-		for at, v := range points {
-			if !yield(at, Reading(v)) {
-				return
-			}
-		}
-	}
-}
-
 func (f *fakeFarm) Series(_ context.Context, src farm.Source, field pulse.Field, span Span, n int) (Series, error) {
 	step := max(f.every, span.To.Sub(span.From)/4000)
 	to := span.To
