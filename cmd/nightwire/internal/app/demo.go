@@ -154,10 +154,17 @@ func (d *demo) play(ctx context.Context) error {
 	return nil
 }
 
-// settled lets the clock run on a little, so that what is still on its way is looked at and timers fire.
+// settled waits a little, so that what is still on its way is looked at. The clock stands still meanwhile and from then
+// on: were it to run on at its pace, every sensor would soon have been silent for hours.
 func (d *demo) settled(ctx context.Context) error {
-	end := d.clock.Now().Add(time.Duration(3 * float64(settle) * d.opts.Speed))
-	return d.clock.reach(ctx, end)
+	timer := time.NewTimer(3 * settle)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // enter waits until there is room for one more in ch, and the season with it.
