@@ -157,6 +157,13 @@ func TestDropoutShowsAtEveryZoom(t *testing.T) {
 
 func tickName(at time.Time, _ time.Duration) string { return at.Format("2 Jan 15:04") }
 
+func TestEmptyChartHasAScaleForPeople(t *testing.T) {
+	svg := Time{Span: Span{noon, noon.Add(time.Hour)}, Unit: "V", Tick: tickName, Floor: 12}.SVG()
+	if !strings.Contains(svg, ">12.5<") || !strings.Contains(svg, ">13.5 V<") {
+		t.Errorf("the scale is not by half volts from 12:\n%s", svg)
+	}
+}
+
 func TestMissingDayIsAGapWithoutBeingToldSo(t *testing.T) {
 	c := Time{Span: Span{noon, noon.AddDate(0, 0, 20)}, Width: 24 * time.Hour, Tick: tickName}
 	for d := range 20 {
@@ -218,6 +225,29 @@ func TestTicksAreRoundAcrossClockChange(t *testing.T) {
 	want := []string{"28 18:00", "29 00:00", "29 06:00", "29 12:00", "29 18:00"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("ticks differ (-want +got):\n%s", diff)
+	}
+}
+
+// TestLabelsStayInTheFrame draws long names in the middle and near the sides.
+func TestLabelsStayInTheFrame(t *testing.T) {
+	long := strings.Repeat("lane-", 9)
+	for _, tt := range []struct {
+		x    float64
+		text string
+		want string
+	}{
+		{500, "lane 90 m", `"middle" x="50%" y="1">lane 90 m<`},
+		{500, long, `"middle" x="50%" y="1">` + long + `<`},
+		{300, long, `"start" x="0%" y="1">` + long + `<`},
+		{800, long, `"end" x="100%" y="1">` + long + `<`},
+		{10, "5.1", `"start" x="1%" y="1">5.1<`},
+		{990, "5.1", `"end" x="99%" y="1">5.1<`},
+		{500, strings.Repeat("ä", 60), `"middle" x="50%" y="1">` + strings.Repeat("ä", 49) + `…<`},
+	} {
+		var s svg
+		if got := string(s.label("", tt.x, 1, tt.text).b); !strings.Contains(got, tt.want) {
+			t.Errorf("at %g: %s lacks %s", tt.x, got, tt.want)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"time"
+	"unicode/utf8"
 )
 
 // Time is a chart of one quantity over time: a band from least to most, a line, and what happened meanwhile.
@@ -103,7 +104,10 @@ func (c Time) vertical() (frame, float64) {
 	if c.Fan != nil {
 		top = max(top, c.Fan.From.V)
 	}
-	span := max(top-c.Floor, 1e-6) * 1.02
+	if top <= c.Floor { // nothing to draw; the scale must not be of millionths
+		top = c.Floor + 1
+	}
+	span := (top - c.Floor) * 1.02
 	step := math.Pow(10, math.Floor(math.Log10(span)))
 	switch r := span / step; {
 	case r < 2:
@@ -254,16 +258,26 @@ func (c Time) levelsSeen(sc scale) []levelSeen {
 	return out
 }
 
-// label writes text centred on x, unless that would run over a side.
-func (s *svg) label(class string, x, y float64, text string) {
-	anchor := "middle"
+// letterWidth is about how wide a letter of a label is on a phone, in frame units: a little over half of its 12 px.
+const letterWidth = 20
+
+// label writes text centred on x, unless that would run over a side on a phone. What is longer than a phone is cut.
+func (s *svg) label(class string, x, y float64, text string) *svg {
+	if letters := []rune(text); len(letters) > frameWidth/letterWidth {
+		text = string(letters[:frameWidth/letterWidth-1]) + "…"
+	}
+	anchor, half := "middle", letterWidth*float64(utf8.RuneCountInString(text))/2
 	switch {
 	case x < labelMargin:
 		anchor = "start"
 	case x > frameWidth-labelMargin:
 		anchor = "end"
+	case x < half:
+		anchor, x = "start", 0
+	case x > frameWidth-half:
+		anchor, x = "end", frameWidth
 	}
-	s.raw(`<text class="`, class, `" text-anchor="`, anchor, `" x="`).pct(x).raw(`" y="`).num(y).raw(`">`).text(text).raw(`</text>`)
+	return s.raw(`<text class="`, class, `" text-anchor="`, anchor, `" x="`).pct(x).raw(`" y="`).num(y).raw(`">`).text(text).raw(`</text>`)
 }
 
 // tickStep returns the time between labels: at most about seven, which fit on a phone.
