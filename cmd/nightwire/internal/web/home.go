@@ -56,12 +56,33 @@ func (c chain) Old() bool { return c.State == stateSilent }
 type homeView struct {
 	Sentence string
 	Calm     bool
-	Open     []Alarm // wanting somebody now
-	Waiting  []Alarm // over by themselves, or for the days to come
-	CanWait  string  // how many those are
-	Hushed   []Alarm // put aside for a time
-	Chains   []chain
-	Fences   []fenceView
+	alarmParts
+	Chains []chain
+	Fences []fenceView
+}
+
+// alarmParts are alarms by whether they want somebody.
+type alarmParts struct {
+	Open    []Alarm // now
+	Waiting []Alarm // no more, or in the days to come
+	CanWait string  // how many those are
+	Hushed  []Alarm // not while they are put aside
+}
+
+// parts sorts alarms. Many that can wait must not push the zones or a chart out of sight.
+func (s *Server) parts(alarms []Alarm) (p alarmParts) {
+	for _, a := range alarms {
+		switch {
+		case a.Hushed():
+			p.Hushed = append(p.Hushed, a)
+		case a.Active() && a.Priority != alerts.LowPriority:
+			p.Open = append(p.Open, a)
+		default:
+			p.Waiting = append(p.Waiting, a)
+		}
+	}
+	p.CanWait = upperFirst(s.words.count("home.waiting", len(p.Waiting)))
+	return p
 }
 
 func (s *Server) home(w http.ResponseWriter, r *http.Request) {
@@ -70,18 +91,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f.Live = true
-	v := homeView{Chains: s.chains(f)}
-	for _, a := range f.Alarms {
-		switch {
-		case a.Hushed():
-			v.Hushed = append(v.Hushed, a)
-		case a.Active() && a.Priority != alerts.LowPriority:
-			v.Open = append(v.Open, a)
-		default: // many of these must not push the zones out of sight
-			v.Waiting = append(v.Waiting, a)
-		}
-	}
-	v.CanWait = upperFirst(s.words.count("home.waiting", len(v.Waiting)))
+	v := homeView{alarmParts: s.parts(f.Alarms), Chains: s.chains(f)}
 	v.Sentence, v.Calm = s.sentence(f, v.Chains)
 	v.Calm = v.Calm && len(v.Open) == 0
 	v.Fences = s.fences(f, v.Chains)

@@ -61,7 +61,7 @@ func (s *Server) turnout(w http.ResponseWriter, r *http.Request) {
 	for _, name := range a.Zones {
 		v.Asked[name] = true
 	}
-	for _, c := range a.Checks {
+	for _, c := range s.together(a.Checks) {
 		switch c.State {
 		case "yes":
 			v.Well = append(v.Well, c)
@@ -73,6 +73,22 @@ func (s *Server) turnout(w http.ResponseWriter, r *http.Request) {
 	}
 	f.Body = v
 	s.render(w, r, http.StatusOK, "turnout", f)
+}
+
+// together makes one of checks that say the same of several: a link that is down would else be told once for each zone.
+func (s *Server) together(checks []TurnoutCheck) []TurnoutCheck {
+	var out []TurnoutCheck
+	var names [][]string
+	for _, c := range checks {
+		i := slices.IndexFunc(out, func(o TurnoutCheck) bool { return o.State == c.State && o.Text == c.Text })
+		if i < 0 {
+			i = len(out)
+			out, names = append(out, c), append(names, nil)
+		}
+		names[i] = append(names[i], c.About)
+		out[i].About = s.list(names[i])
+	}
+	return out
 }
 
 // keepTurnout asks again, keeps the answer, and shows it.

@@ -19,7 +19,7 @@ import (
 // zonePage is the body of a zone's page.
 type zonePage struct {
 	zoneView
-	Open []Alarm
+	alarmParts
 	Plot plot
 	Past []Alarm
 }
@@ -61,7 +61,7 @@ func (s *Server) zone(w http.ResponseWriter, r *http.Request) {
 		}
 		v.Plot = p
 	}
-	v.Open = about(f.Alarms, z.Source, name)
+	v.alarmParts = s.parts(about(f.Alarms, z.Source, name))
 	f.Body = v
 	s.render(w, r, http.StatusOK, "zone", f)
 }
@@ -126,8 +126,8 @@ func fileName(name string) string {
 // energizerPage is the body of an energizer's page.
 type energizerPage struct {
 	Energizer
+	alarmParts
 	State string
-	Open  []Alarm
 	Share template.HTML // load as a share of what it can carry, as a bar
 	Earth template.HTML // volts on the stakes against the most there should be, as a bar
 	Plots []plot
@@ -156,7 +156,7 @@ func (s *Server) energizer(w http.ResponseWriter, r *http.Request) {
 	}
 	f.Title = name
 	f.Live = true
-	v := energizerPage{Energizer: e, State: energizerState(f, e), Open: about(f.Alarms, e.Source, "")}
+	v := energizerPage{Energizer: e, State: energizerState(f, e), alarmParts: s.parts(about(f.Alarms, e.Source, ""))}
 	if e.LoadShare != nil {
 		v.Share = template.HTML(chart.Bar{Value: *e.LoadShare, Known: true, Full: 1, Bad: *e.LoadShare >= 1,
 			Label: s.words.text("energizer.share", "share", f.Percent(*e.LoadShare))}.SVG())

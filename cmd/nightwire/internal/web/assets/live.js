@@ -72,10 +72,15 @@
 
   // ---- charts: reading a value, moving and zooming
   let dragging = false;
+  // A moment as the page writes it, in the farm's own time; where that is not told or not known, in the phone's or UTC.
   const when = (t) => {
     const o = { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
-    try { return new Intl.DateTimeFormat(document.documentElement.lang, { ...o, timeZone: document.body.dataset.zone }).format(t); }
-    catch (e) { return new Intl.DateTimeFormat(document.documentElement.lang, { ...o, timeZone: "UTC" }).format(t) + " UTC"; }
+    const write = (zone, name) => {
+      const p = {};
+      new Intl.DateTimeFormat(document.documentElement.lang, { ...o, timeZone: zone }).formatToParts(t).forEach((x) => { p[x.type] = x.value; });
+      return `${p.weekday} ${p.day} ${p.month} ${p.hour}:${p.minute}${name}`;
+    };
+    try { return write(document.body.dataset.zone, ""); } catch (e) { return write("UTC", " UTC"); }
   };
   const chart = (fig) => {
     const from = +fig.dataset.from, to = +fig.dataset.to, rows = JSON.parse(fig.dataset.rows), svg = $("svg.plot", fig), out = $("output", fig);
@@ -165,6 +170,6 @@
   document.querySelectorAll("button.print").forEach((b) => { b.hidden = false; b.addEventListener("click", () => print()); });
   const reached = $("#reached");
   if (reached && "caches" in window) caches.match("/reached").then((r) => r && r.text()).then((t) => {
-    if (t) reached.textContent = reached.dataset.text.replace("{at}", new Date(+t).toLocaleString(document.documentElement.lang));
+    if (t) reached.textContent = reached.dataset.text.replace("{at}", when(+t));
   });
 })();
