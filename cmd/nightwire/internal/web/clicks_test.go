@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	"github.com/google/go-cmp/cmp"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -119,6 +121,7 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 	}
 	sayTheWeather(t, f, b)
 	keepUp(t, f, b)
+	askTurnout(t, f, b)
 	n := len(f.taken())
 	b.open("/a/good-token")
 	if len(f.taken()) != n {
@@ -184,6 +187,25 @@ func keepUp(t *testing.T, f *fakeFarm, b *tab) {
 	}
 }
 
+// askTurnout leaves a zone out, looks again, and keeps the answer.
+func askTurnout(t *testing.T, f *fakeFarm, b *tab) {
+	b.open("/")
+	b.press(`a[href="/turnout"]`)
+	b.do(chromedp.Click(chromedp.CSS(`#ask input[value="brook"]`)))
+	b.press("#ask button")
+	if got := eval[int](b, `document.querySelectorAll("#ask input:checked").length`); got != 4 {
+		t.Errorf("looking again is about %d zones, want 4", got)
+	}
+	b.press("#keep button")
+	b.wants(".flash", "Kept: yes.")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	kept := slices.IndexFunc(f.asks, func(a TurnoutAsk) bool { return a.Keep })
+	if want := (TurnoutAsk{Zones: []string{"hazel", "lane", "orchard", "top-field"}, By: "Ines", Keep: true}); kept < 0 || !cmp.Equal(f.asks[kept], want) {
+		t.Errorf("asked %+v, want %+v among them", f.asks, want)
+	}
+}
+
 // passwordDoor comes in by a name on the local network over plain HTTP, where browsers do not say where a post is from.
 func passwordDoor(t *testing.T, browser context.Context) {
 	f := newFake().alarmed()
@@ -240,7 +262,7 @@ func offlineShowsNothingOld(t *testing.T, browser context.Context) {
 	if text := b.text("body"); strings.Contains(text, "kV") {
 		t.Errorf("the page without a link shows a reading: %q", text)
 	}
-	b.comes(`document.getElementById("reached").textContent.includes("Last reached")`)
+	b.comes(`/^Last reached [A-Z][a-z]{2} \d+ [A-Z][a-z]{2} \d\d:\d\d\.$/.test(document.getElementById("reached").textContent)`)
 	b.forgive()
 }
 

@@ -107,7 +107,7 @@ func keyboardAlone(t *testing.T, browser context.Context) {
 	k.wants("h1", "Come in")
 }
 
-// keysOnUpkeep keeps a task as done, and a test of the earth stakes, and comes back to the first page.
+// keysOnUpkeep keeps a task as done, a test of the earth stakes and a turnout check, and comes back to the first page.
 func (k *keyed) keysOnUpkeep() {
 	k.Helper()
 	k.enter(`a[href="/upkeep"]`, kb.Enter)
@@ -122,6 +122,16 @@ func (k *keyed) keysOnUpkeep() {
 	k.did(alerts.Done, func(a alerts.Action) bool {
 		return a.Earth != nil && *a.Earth == alerts.EarthTest{StakeVolts: 240, FenceVolts: 1200}
 	})
+	k.enter("a.farm", kb.Enter)
+	k.enter(`a[href="/turnout"]`, kb.Enter)
+	k.enter("#keep button", kb.Enter)
+	k.wants(".flash", "Kept: yes.")
+	k.to(`#ask input[value="lane"]`)
+	k.do(chromedp.KeyEvent(" "))
+	k.enter("#ask button", kb.Enter)
+	if got := eval[bool](k.tab, `document.querySelector('#ask input[value="lane"]').checked`); got {
+		k.Error("the keys did not leave lane out")
+	}
 	k.enter("a.farm", kb.Enter)
 }
 

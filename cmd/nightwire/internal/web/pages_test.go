@@ -331,4 +331,10 @@ func TestWhatCanWaitIsFolded(t *testing.T) {
 	if !strings.Contains(before, "Lane is dead: the wire") {
 		t.Error("what wants somebody now is not in sight")
 	}
+	for path, want := range map[string]bool{"/zone/brook": true, "/zone/top-field": true, "/zone/lane": false} {
+		_, page := newBrowser(t, serve(t, options(f))).do("GET", path, nil)
+		if got := strings.Contains(page, "One alarm can wait"); got != want || got == strings.Contains(page, `id="open-h"`) {
+			t.Errorf("%s: folded is %t, want %t, and else open", path, got, want)
+		}
+	}
 }

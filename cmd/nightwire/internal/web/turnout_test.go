@@ -43,6 +43,20 @@ func TestTurnoutPage(t *testing.T) {
 	}
 }
 
+// TestTurnoutSaysOnce has a link that is down told once, and not for each of the zones behind it.
+func TestTurnoutSaysOnce(t *testing.T) {
+	f := newFake()
+	f.asked = &Turnout{Zones: []string{"lane", "hazel"}, Checks: []TurnoutCheck{{"lane", "no", "not heard"}, {"lane", "no", "an alarm is on"},
+		{"hazel", "no", "not heard"}, {"hazel", "note", "not heard"}, {"brook", "no", "not heard"}, {"brook", "no", "it dipped"}}}
+	_, page := newBrowser(t, serve(t, options(f))).do("GET", "/turnout", nil)
+	for _, want := range []string{"<li><b>lane, hazel and brook</b>: not heard</li><li><b>lane</b>: an alarm is on</li><li><b>brook</b>: it dipped</li>",
+		"<li><b>hazel</b>: not heard</li>"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("lacks %q:\n%s", want, page)
+		}
+	}
+}
+
 // TestTurnoutIsKept presses the button: the question is asked anew for the zones shown, with the name, and kept.
 func TestTurnoutIsKept(t *testing.T) {
 	f := newFake()
