@@ -132,6 +132,11 @@ func actEvery(t *testing.T, f *fakeFarm, b *tab) {
 	if a := last(t, f); a.Kind != alerts.Acknowledge || a.By != "Tom" {
 		t.Errorf("the signed link did %+v", a)
 	}
+	filterAlarms(t, b)
+}
+
+// filterAlarms chooses among the alarms of the past.
+func filterAlarms(t *testing.T, b *tab) {
 	b.open("/alarms")
 	b.do(chromedp.SendKeys(chromedp.CSS("select[name=priority]"), "Medium"))
 	b.press(".filter button")
