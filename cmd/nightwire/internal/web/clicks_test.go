@@ -41,6 +41,7 @@ func TestInBrowser(t *testing.T) {
 		{"by keyboard alone", keyboardAlone},
 		{"password", passwordDoor},
 		{"live, and old when the link drops", liveAndOld},
+		{"held back by what is being written", heldBack},
 		{"no link, no old page", offlineShowsNothingOld},
 		{"charts by keys and pointer", chartsByKeysAndPointer},
 		{"charts by touch", chartsByTouch},
@@ -237,11 +238,7 @@ func liveAndOld(t *testing.T, browser context.Context) {
 	b := openTab(t, browser, srv.URL)
 	b.open("/")
 	b.wants("h1", "All five zones hot")
-	select {
-	case <-f.watched:
-	case <-b.ctx.Done():
-		t.Fatal("the page did not ask to be kept live")
-	}
+	isLive(f, b)
 	f.mu.Lock()
 	f.alarmed()
 	f.mu.Unlock()
@@ -252,6 +249,37 @@ func liveAndOld(t *testing.T, browser context.Context) {
 	b.comes(`!document.getElementById("old").hidden`)
 	b.wants("#old", "No link. This page is ")
 	b.forgive() // the link was cut on purpose
+}
+
+// isLive waits until the page is told of changes.
+func isLive(f *fakeFarm, b *tab) {
+	b.Helper()
+	select {
+	case <-f.watched:
+	case <-b.ctx.Done():
+		b.Fatal("the page did not ask to be kept live")
+	}
+}
+
+// heldBack writes a note and leaves it: the page that must not change meanwhile says how old it is, until it is sent.
+func heldBack(t *testing.T, browser context.Context) {
+	f := newFake()
+	b := openTab(t, browser, serve(t, options(f)).URL)
+	b.open("/zone/hazel")
+	isLive(f, b)
+	b.do(chromedp.SendKeys(chromedp.CSS("#did textarea"), "by the oak"))
+	f.mu.Lock()
+	f.alarmed().zones[1].kv = ptr(1.7)
+	f.mu.Unlock()
+	eval[chromedp.Void](b, `{ const now = Date.now; Date.now = () => now() + 180000; }`)
+	f.changed()
+	b.comes(`document.getElementById("old").textContent.startsWith("This page is 3 min old: it waits")`)
+	b.wants(".old main", "over minimum")
+	b.press("#did button[value=note]")
+	b.wants("main", "under minimum")
+	if eval[bool](b, `document.body.classList.contains("old") || !document.getElementById("old").hidden`) {
+		t.Error("a fresh page says that it is old")
+	}
 }
 
 func offlineShowsNothingOld(t *testing.T, browser context.Context) {

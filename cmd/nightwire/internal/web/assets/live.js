@@ -4,18 +4,19 @@
   const $ = (q, in_ = document) => in_.querySelector(q);
   const old = $("#old");
   let fresh = Date.now(); // when this page's content was last known to be current
-  let linked = true;
+  let linked = true, stale = false; // stale: it may have changed since
 
-  // ---- how old the page is, said large while the link is down
+  // ---- how old the page is, said large while the link is down, or while what is being written holds it back
   const age = () => {
     if (!old) return;
-    const s = Math.round((Date.now() - fresh) / 1000), d = old.dataset;
+    const s = Math.round((Date.now() - fresh) / 1000), d = old.dataset, late = !linked || (stale && s > 60);
     const span = s < 90 ? d.s.replace("{s}", s) : s < 5400 ? d.min.replace("{min}", Math.round(s / 60)) : d.h.replace("{h}", Math.round(s / 3600));
-    const text = d.text.replace("{span}", span);
-    old.hidden = linked;
-    document.body.classList.toggle("old", !linked);
-    if (!linked && old.textContent !== text) old.textContent = text;
+    const text = (linked ? d.held : d.text).replace("{span}", span);
+    old.hidden = !late;
+    document.body.classList.toggle("old", late);
+    if (late && old.textContent !== text) old.textContent = text;
   };
+  const lose = () => { linked = false; stale = true; age(); };
 
   // ---- fetching this page again and putting its content in place
   const busy = () => {
@@ -30,11 +31,12 @@
   };
   let waiting = false;
   const refresh = async () => {
-    if (waiting || busy()) return void (stale = true);
+    stale = true;
+    if (waiting || busy()) return age();
     waiting = true;
     try {
       const doc = await get(location.href);
-      if (busy()) return void (stale = true);
+      if (busy()) return;
       const open = [...document.querySelectorAll("details[open][id]")].map((d) => d.id);
       const focus = document.activeElement && document.activeElement.id;
       $("main").replaceChildren(...$("main", doc).childNodes);
@@ -45,13 +47,12 @@
       stale = false;
       charts();
     } catch (e) {
-      linked = false;
+      lose();
     } finally {
       waiting = false;
       age();
     }
   };
-  let stale = false;
   document.addEventListener("input", (e) => e.target.closest("form").setAttribute("data-typed", ""));
   document.addEventListener("focusout", () => stale && setTimeout(() => stale && refresh(), 0));
 
@@ -59,12 +60,12 @@
   const live = () => {
     let heard = Date.now();
     const es = new EventSource("/live");
-    const up = () => { heard = Date.now(); if (!linked) refresh(); else if (!stale) fresh = heard; age(); };
+    const up = () => { heard = Date.now(); linked = true; if (stale) refresh(); else fresh = heard; age(); };
     es.addEventListener("beat", up);
-    es.addEventListener("change", () => { heard = Date.now(); refresh(); });
-    es.onerror = () => { linked = false; age(); };
+    es.addEventListener("change", () => { stale = true; up(); });
+    es.onerror = lose;
     const watch = setInterval(() => {
-      if (Date.now() - heard > 50000) linked = false;
+      if (Date.now() - heard > 50000) lose();
       if (es.readyState === EventSource.CLOSED || Date.now() - heard > 90000) { es.close(); clearInterval(watch); setTimeout(live, 5000); }
       age();
     }, 5000);
@@ -110,7 +111,7 @@
         history.replaceState(null, "", url);
         charts();
         if (had) document.getElementById(fig.id).focus({ preventScroll: true });
-      } catch (e) { svg.style.transform = ""; linked = false; age(); }
+      } catch (e) { svg.style.transform = ""; lose(); }
     };
     const span = to - from, zoom = (k, mid = (from + to) / 2) => go(mid - (mid - from) * k, mid + (to - mid) * k);
     fig.addEventListener("keydown", (e) => {
