@@ -55,8 +55,8 @@ func pictureLinkLost(t *testing.T, ctx context.Context, dir string) {
 		srv.CloseClientConnections()
 		srv.Listener.Close()
 		b.comes(`!document.getElementById("old").hidden`)
-		b.forgive() // the link was cut on purpose
 		png, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
+		b.forgive() // the link was cut on purpose
 		if err != nil {
 			t.Fatal(err)
 		}
