@@ -457,7 +457,7 @@ func (f *fakeFarm) Alarms(_ context.Context, q AlarmFilter) ([]Alarm, error) {
 	all := slices.Concat(f.alarms, f.past())
 	return slices.DeleteFunc(all, func(a Alarm) bool {
 		return q.Source != "" && a.Source != q.Source || q.Condition != "" && a.Condition != q.Condition ||
-			q.Priority != 0 && a.Priority != q.Priority || !q.From.IsZero() && a.Since.Before(q.From) || !q.To.IsZero() && a.Since.After(q.To)
+			q.Priority != 0 && a.Priority != q.Priority || !q.From.IsZero() && a.Since.Before(q.From) && !a.Active() || !q.To.IsZero() && a.Since.After(q.To)
 	}), nil
 }
 

@@ -316,6 +316,34 @@ func TestSeasonBeginsWithItsReadings(t *testing.T) {
 	}
 }
 
+// TestWeekListsWhatPeopleDid in the order of time over all zones, and alarms only among the alarms.
+func TestWeekListsWhatPeopleDid(t *testing.T) {
+	f := newFake()
+	opts := options(f)
+	opts.History = kept{marks: []Mark{{At: f.now.Add(-2 * time.Hour), Kind: MarkTrimmed, By: "Tom", Text: "second"}, {At: f.now.Add(-time.Hour), Kind: MarkAlarm, Text: "dead"},
+		{At: f.now.Add(-3 * time.Hour), Kind: MarkNote, By: "Ines", Text: "first"}}}
+	_, page := newBrowser(t, serve(t, opts)).do("GET", "/week", nil)
+	if first, second := strings.LastIndex(page, "first"), strings.Index(page, "second"); first < 0 || second < first {
+		t.Errorf("the notes of all zones (last at %d) do not come before the trimming (first at %d)", first, second)
+	}
+	if strings.Contains(page, "Alarm: dead") {
+		t.Error("an alarm is among what was done")
+	}
+}
+
+// TestNightTellsOfItsNight: what happened to an alarm on other days is on its own page.
+func TestNightTellsOfItsNight(t *testing.T) {
+	f := newFake().alarmed()
+	f.alarms[1].Since = f.now.AddDate(0, 0, -3) // it was raised and told then, and taken by Tom last night
+	f.alarms[1].AckedAt = f.now.Add(-7 * time.Hour)
+	_, page := newBrowser(t, serve(t, options(f))).do("GET", "/night", nil)
+	_, about, found := strings.Cut(page, "Top-field dips and comes back")
+	about, _, _ = strings.Cut(about, "</article>")
+	if !found || !strings.Contains(about, "acknowledged, Tom") || strings.Contains(about, "raised") || strings.Contains(about, "told") {
+		t.Errorf("the night says of the old alarm: %s", about)
+	}
+}
+
 // TestWhatCanWaitIsFolded: many alarms that are over or for the days to come leave the zones in sight.
 func TestWhatCanWaitIsFolded(t *testing.T) {
 	f := newFake().alarmed()

@@ -209,6 +209,7 @@ func (s *Server) nightInto(ctx context.Context, f *frame, v *nightPage) error {
 				a = full
 			}
 		}
+		a.Steps = slices.DeleteFunc(a.Steps, func(st Step) bool { return st.At.Before(span.From) || st.At.After(span.To) }) // of this night
 		v.Alarms = append(v.Alarms, a)
 	}
 	return nil
@@ -321,12 +322,13 @@ func (s *Server) weekInto(ctx context.Context, f *frame, v *weekPage) error {
 			row.Cells = append(row.Cells, weekCellOf(f, d, days, slices.Min(append(needs, math.Inf(1)))))
 		}
 		for _, m := range marks {
-			if m.Kind != MarkRain {
+			if m.Kind != MarkRain && m.Kind != MarkAlarm { // alarms have a list of their own
 				v.Marks = append(v.Marks, weekMark{m, z.Name})
 			}
 		}
 		v.Rows = append(v.Rows, row)
 	}
+	slices.SortStableFunc(v.Marks, func(a, b weekMark) int { return a.At.Compare(b.At) })
 	var err error
 	v.Alarms, err = s.alarmsOf(ctx, AlarmFilter{Span: span, Limit: mostListed})
 	return err
