@@ -57,14 +57,19 @@ func (n *night) openLayouts(ctx context.Context) error {
 	if err := json.Unmarshal(data, &now); err != nil {
 		return fmt.Errorf("keep the layout: %w", err)
 	}
+	at := n.now().UTC().Truncate(time.Millisecond)
 	var changes []string
 	if k := len(n.layouts); k > 0 {
+		// Two of one moment are in order all the same: the journal knows an act by its time.
+		if last := n.layouts[k-1].From; !last.Before(at) && last.Sub(at) < time.Second {
+			at = last.Add(time.Millisecond)
+		}
 		if changes = now.Changes(n.layouts[k-1].Layout); len(changes) == 0 {
 			return nil
 		}
 		n.log.Info("fence is laid out otherwise", "changes", strings.Join(changes, "; "))
 	}
-	a := alerts.Action{Time: n.now().UTC().Truncate(time.Millisecond), Kind: alerts.LaidOut, Source: farm.Site, Layout: &now,
+	a := alerts.Action{Time: at, Kind: alerts.LaidOut, Source: farm.Site, Layout: &now,
 		Note: strings.Join(changes, changeMark)}
 	n.layouts = append(n.layouts, farm.Dated{From: a.Time, Layout: now})
 	n.recordQuietly(alerts.Step{Actions: []alerts.Action{a}})
