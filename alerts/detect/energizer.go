@@ -308,7 +308,7 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 		}
 		f.w.raise(&s.Earth, now, alerts.Finding{
 			Source: f.energizer.Source(), Condition: alerts.Earth, Cause: alerts.PoorEarth, Priority: alerts.Medium, KV: f.output(),
-			Text:     fmt.Sprintf("%s's earth stakes carry %.0f V: the earth is poor, so stock feel less than the wire shows. Wet the stakes, then clean the clamps or add a stake.", titled(f.energizer.Name), v),
+			Text:     fmt.Sprintf("%s's earth stakes carry %.0f V: the earth is poor, so stock feel less than the wire shows. Test the stakes, wet them, clean the clamps or add a stake.", titled(f.energizer.Name), v),
 			Evidence: []string{fmt.Sprintf("about %.0f ohms through the stakes", ohms)},
 		})
 	}

@@ -103,7 +103,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		case alerts.SupplyLow:
 			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
 		case alerts.EnergizerWeak:
-			return fmt.Sprintf("%s gives too little%s, everywhere alike. Measure it with the fence unhooked, then look at its battery and earth.", e, left(in))
+			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence and measure it alone; then look at its battery and earth.", e, left(in))
 		}
 		return fmt.Sprintf("The fence of %s is down all over. Look at the energizer, then for wet growth on the wire.", f.energizer.Name)
 	}

@@ -91,7 +91,7 @@ func (f Farm) state() (text string, well bool) {
 			return z.Name + " is not heard" + f.sinceHeard(z) + ". Unknown, not off: measure it there by hand.", false
 		}
 		if z.KV < z.MinimumKV {
-			return fmt.Sprintf("%s is at %.1f kV of %.1f. Energizer first, then walk the wire.", z.Name, z.KV, z.MinimumKV), false
+			return fmt.Sprintf("%s is at %.1f kV, needs %.1f. Energizer first, then walk the wire.", z.Name, z.KV, z.MinimumKV), false
 		}
 	}
 	return f.hot(), true

@@ -52,7 +52,7 @@ func (f Farm) lows() []string {
 			}
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s: %.1f kV of %.1f, about %s", z.Name, z.LowKV, z.LowMinimumKV, f.clock(z.LowAt)))
+		out = append(out, fmt.Sprintf("%s: %.1f kV about %s, needs %.1f", z.Name, z.LowKV, f.clock(z.LowAt), z.LowMinimumKV))
 	}
 	return out
 }

@@ -79,6 +79,13 @@ func (c *Call) add(n Notice) {
 	c.Notices = append(slices.Clip(c.Notices), n)
 }
 
+func sooner(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
 func later(a, b time.Time) time.Time {
 	if a.After(b) {
 		return a

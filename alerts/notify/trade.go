@@ -62,7 +62,7 @@ func (w words) was(f alerts.Finding) string {
 	case alerts.Low:
 		return "low"
 	case alerts.Dropping:
-		return "well down"
+		return "below its usual"
 	case alerts.Intermittent:
 		return "coming and going"
 	case alerts.Off:
@@ -91,9 +91,15 @@ func (w words) volts(f alerts.Finding) string {
 	if f.KV == nil || f.Condition == alerts.Silent || f.Condition == alerts.Off || f.Condition == alerts.FaultySensor {
 		return ""
 	}
+	if f.Cause == alerts.SupplyLow {
+		return "" // it would be taken for the battery's
+	}
+	if f.Condition == alerts.Growth {
+		return fmt.Sprintf(", now %.1f kV", *f.KV)
+	}
 	s := fmt.Sprintf(", %.1f kV", *f.KV)
 	if z := w.zone(f.Source); z != nil && f.Condition == alerts.Low && z.MinimumVolts > 0 {
-		s += fmt.Sprintf(" of %.1f", z.MinimumVolts/1000)
+		s += fmt.Sprintf(", needs %.1f", z.MinimumVolts/1000)
 	}
 	return s
 }
@@ -125,7 +131,7 @@ type spot struct{ long, short string }
 func (w words) where(f alerts.Finding) spot {
 	if f.DistanceM == nil {
 		if z := w.zone(f.Source); z != nil && z.FedBy != "" && (f.Cause == alerts.Open || f.Cause == alerts.Joint) {
-			return spot{long: ", between " + z.FedBy + " and its far end"}
+			return spot{", past " + z.FedBy, ", past " + z.FedBy}
 		}
 		return spot{}
 	}
@@ -189,7 +195,7 @@ type advice struct {
 
 // advice returns what to do first. The acts follow the trade's own: go to the pair of sensors between which it stops;
 // halve the fence with cut-outs; energizer before wire (common practice, no source); the low wire first with pigs; wet
-// the stakes and test them (Ohio State University Extension, Queensland DPI); a bad joint is found by its step and its
+// the stakes, after a test (BC Ministry of Agriculture 382.600-1; Ohio State University Extension, Queensland DPI); a bad joint is found by its step and its
 // click (The Telegrapher 8/26, 1872); an insulator is found by looking and listening at dusk (common practice, no
 // source); no message from a sensor is unknown and not zero.
 func (w words) advice(f alerts.Finding) advice {
@@ -219,16 +225,16 @@ func (w words) advice(f alerts.Finding) advice {
 	case alerts.EnergizerOff:
 		return w.energizerOff(f, stock)
 	case alerts.EnergizerWeak:
-		return advice{"Measure it with the fence unhooked.", "", []string{
-			"Unhook the fence and measure the energizer alone, well away from the stakes.",
+		return advice{"Switch off, unhook the fence, measure it alone.", "", []string{
+			"Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes.",
 			"Well alone? Then it is the fence: look for growth or a wire down. Weak alone? Battery first, then another energizer.", stock}}
 	case alerts.SupplyLow:
 		return advice{"Bring a charged battery.", "", []string{
 			"Take a charged battery, and change it.", "Clean the panel and its clamps; see that nothing shades it."}}
 	case alerts.PoorEarth:
-		return advice{"Wet the earth stakes, then test them.", "", []string{
-			"The fence may read well and still shock little. Wet the ground at the stakes and see whether it helps.",
-			"Look at the clamps and the lead. Then test the stakes, and add some if it says so."}}
+		return advice{"Test the earth stakes, then wet them.", "", []string{
+			"The fence may read well and still shock little. Test the stakes: nightwire earth-test, or Upkeep on the page, says how.",
+			"Wet the ground at the stakes and see whether it helps. Look at the clamps and the lead; add stakes if the test says so."}}
 	case alerts.CauseIntermittent:
 		return advice{"Walk it by day; look and listen at dusk.", "", []string{
 			"Look for what sways or touches: loose wire, a branch, stock pushing soil.",
@@ -252,11 +258,11 @@ func (w words) energizerOff(f alerts.Finding, stock string) advice {
 	if e := w.cfg.Farm.Energizer(name); e != nil && e.Supply == farm.Mains {
 		return advice{"The whole fence is down: look at plug, switch and breaker.", "", []string{
 			"Look at its lamp, the switch, the plug and the breaker.",
-			"Power there but no pulse? Unhook the fence: if it still does not pulse, put in the spare.", stock}}
+			"Power there but no pulse? Switch off, unhook the fence, switch on: if it still does not pulse, put in the spare.", stock}}
 	}
-	return advice{"The whole fence is down: look at its switch and battery.", "", []string{
+	return advice{"The whole fence is down: look at its lamp, switch and battery.", "", []string{
 		"Look at its lamp, the switch and the battery's clamps.", "Change the battery for a charged one; clean the panel.",
-		"No pulse all the same? Unhook the fence: if it still does not pulse, put in the spare.", stock}}
+		"No pulse all the same? Switch off, unhook the fence, switch on: if it still does not pulse, put in the spare.", stock}}
 }
 
 func (w words) unknown(f alerts.Finding, off, stock string) advice {

@@ -32,7 +32,7 @@ func TestPlace(t *testing.T) {
 			"about 60 m along brook, counted from cartshed (between 40 and 80 m), near the lower gate", ", near the lower gate, 60 m along", ", near the lower gate"},
 		{"a mark too far off to help", "zone/brook", alerts.Low, alerts.Short, at(120), "about 120 m along brook, counted from cartshed", ", 120 m along", ", 120 m along"},
 		{"no marks", "zone/hazel", alerts.Low, alerts.Short, at(120), "about 120 m along hazel, counted from brook", ", 120 m along", ", 120 m along"},
-		{"a break somewhere", "zone/hazel", alerts.Dead, alerts.Open, nil, "on hazel, between brook and the sensor at its far end, 240 m", ", between brook and its far end", ""},
+		{"a break somewhere", "zone/hazel", alerts.Dead, alerts.Open, nil, "on hazel, between brook and the sensor at its far end, 240 m", ", past brook", ", past brook"},
 		{"cause unknown", "zone/hazel", alerts.Dead, alerts.Unknown, nil, "on hazel, between brook and the sensor at its far end, 240 m", "", ""},
 		{"a silent sensor", "zone/hazel", alerts.Silent, alerts.SensorSilent, nil, "the sensor at the far end of hazel", "", ""},
 		{"growth", "zone/lane", alerts.Growth, alerts.Vegetation, nil, "the 300 m of lane", "", ""},
@@ -64,7 +64,7 @@ func TestVoltsAreSaidWhereTheyMatter(t *testing.T) {
 		kv     *float64
 		want   string
 	}{
-		{"low, with its minimum", "zone/brook", alerts.Low, new(1.84), ", 1.8 kV of 2.5"},
+		{"low, with its minimum", "zone/brook", alerts.Low, new(1.84), ", 1.8 kV, needs 2.5"},
 		{"dead", "zone/brook", alerts.Dead, new(0.0), ", 0.0 kV"},
 		{"not known", "zone/brook", alerts.Dead, nil, ""},
 		{"silent: an old reading would mislead", "zone/brook", alerts.Silent, new(6.0), ""},

@@ -27,7 +27,7 @@ func (w words) ofWatch(f alerts.Finding) advice {
 			"Open the link below and press the button: it shows that this message came.",
 			"Ask the others whether the test reached them. Mend the address of whoever did not get it."}}
 	case alerts.Channel:
-		return advice{"See the internet connection, then that channel.", "", []string{
+		return advice{"See to the internet connection; open this to see which.", "", []string{
 			f.Text, "Try it: nightwire send-test.", "Until it works, alarms reach you only by what else is set up. Keep the page open at night."}}
 	case alerts.Queue:
 		return advice{"Find the sensor that sends too often.", "", []string{

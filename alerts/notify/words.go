@@ -89,6 +89,9 @@ func (w words) escalated(next string, c *Call) string {
 func (w words) subject(lead string, c *Call) string {
 	f := c.Event.Finding
 	since := ", since " + w.clock(c.Raised) + ". "
+	if f.Condition == alerts.Growth {
+		since = ". " // it has no beginning
+	}
 	a := w.advice(f)
 	what, where := w.what(f), w.where(f)
 	full := lead + what + w.volts(f) + w.riding(f, 2) + where.long + since + a.short
@@ -110,7 +113,9 @@ func (w words) describe(b *strings.Builder, c *Call) {
 	if where := w.place(f); where != "" {
 		fmt.Fprintf(b, "Where: %s.\n", where)
 	}
-	fmt.Fprintf(b, "Since: %s.\n", w.local(c.Raised).Format("Monday 2 January, 15:04"))
+	if f.Condition != alerts.Growth {
+		fmt.Fprintf(b, "Since: %s.\n", w.local(c.Raised).Format("Monday 2 January, 15:04"))
+	}
 	b.WriteString("First:\n")
 	for i, s := range a.long {
 		fmt.Fprintf(b, "%d. %s\n", i+1, s)
@@ -150,18 +155,20 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 	}
 	subject = head + strings.Join(names, "; ")
 	if !calm {
-		subject = w.fitSeveral(head, names, about[0])
+		subject = w.fitSeveral(head, names, about)
 	}
 	body = upper(strings.TrimSuffix(head, ": ")) + ", the most urgent first:\n" + strings.Join(lines, "\n") + "\n"
-	if !calm {
-		body += "\n" + caution
-	}
+	body += "\n" + caution
 	return cut(subject), body
 }
 
-// fitSeveral names as many alarms as leave room for what to do first.
-func (w words) fitSeveral(head string, names []string, first *Call) string {
-	tail := ", since " + w.clock(first.Raised) + ". " + w.advice(first.Event.Finding).short
+// fitSeveral names as many alarms as leave room for since when, and for what to do first, and where.
+func (w words) fitSeveral(head string, names []string, about []*Call) string {
+	since, f := about[0].Raised, about[0].Event.Finding
+	for _, c := range about {
+		since = sooner(since, c.Raised)
+	}
+	tail := ", since " + w.clock(since) + ". " + upper(w.thing(f.Source)) + " first: " + lower(w.advice(f).short)
 	for n := len(names); n > 0; n-- {
 		more := ""
 		if n < len(names) {
@@ -186,7 +193,7 @@ func (w words) taken(c *Call) (subject, body string) {
 	}
 	subject = cut(upper(who(c)) + doing + ": " + w.what(f) + w.where(f).short + ", since " + w.clock(c.Raised) + ". Nothing for you to do.")
 	return subject, upper(who(c)) + doing + ". Nothing for you to do; you will hear when it is over.\n\n" +
-		upper(w.what(f)) + w.volts(f) + w.riding(f, math.MaxInt) + ".\nSince: " + w.local(c.Raised).Format("Monday 2 January, 15:04") + ".\n"
+		upper(w.what(f)) + w.volts(f) + w.riding(f, math.MaxInt) + ".\nSince: " + w.local(c.Raised).Format("Monday 2 January, 15:04") + ".\n\n" + caution
 }
 
 // returned says that it is over, and how long it was.
@@ -292,7 +299,7 @@ func (w words) reminder(h alerts.Hold, p alerts.Point) (subject, body string) {
 	name, ends := w.thing(h.Source), w.clock(h.Until)
 	if p.On() {
 		f := p.Finding
-		subject = fmt.Sprintf("%s, out of service until %s: are stock behind it? Then switch on, or move them, now.", upper(w.what(f)), ends)
+		subject = fmt.Sprintf("%s, out of service until %s. Stock behind it? Move them, or see that nobody is at the wire and switch on.", upper(w.what(f)), ends)
 	} else {
 		subject = fmt.Sprintf("%s is watched again from %s. Switch on and read it before you let stock in.", upper(name), ends)
 	}

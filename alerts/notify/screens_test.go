@@ -1,0 +1,111 @@
+package notify
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"github.com/google/go-cmp/cmp"
+
+	"nightwire/alerts"
+)
+
+// screen is what a lock screen shows of an alarm, and what it must say: what, where, since when, what to do first, in
+// this order.
+type screen struct {
+	name   string
+	call   *Call
+	inside []string
+}
+
+// screens has an alarm of every cause, in the condition that it mostly comes in.
+func screens(t *testing.T) []screen {
+	found := func(name, source string, c alerts.Condition, cause alerts.Cause, kv, along float64, inside ...string) screen {
+		f := alerts.Finding{Source: "zone/lane", Condition: c, Cause: cause, Priority: alerts.High, Text: "The detector's own sentence."}
+		if source != "" {
+			f.Source = alerts.Finding{Source: "energizer/cartshed"}.Source
+			if source == "site" {
+				f.Source = "site"
+			}
+		}
+		if kv >= 0 {
+			f.KV = &kv
+		}
+		if along >= 0 {
+			f.DistanceM = &along
+		}
+		if c == alerts.Growth {
+			f.BelowMinimumOn = new(clock(t, "24 12:00"))
+		}
+		return screen{name, call(clock(t, "21 02:10"), f), inside}
+	}
+	return []screen{
+		found("short", "", alerts.Low, alerts.Short, 1.8, 240, "Lane is low, 1.8 kV", "the old oak", "since 02:10", "Look for wire on the ground"),
+		found("open", "", alerts.Dead, alerts.Open, 0, 240, "Lane is dead", "the old oak", "since 02:10", "Look for a break"),
+		found("open, place not known", "", alerts.Dead, alerts.Open, 0, -1, "Lane is dead", "past hazel", "since 02:10", "Look for a break"),
+		found("bad-joint", "", alerts.BadJoint, alerts.Joint, 4.4, -1, "Lane has a bad joint", "past hazel", "since 02:10", "clamps"),
+		found("bad-joint, dropping", "", alerts.Dropping, alerts.Joint, 4.4, -1, "Lane is below its usual", "since 02:10", "clamps"),
+		found("vegetation", "", alerts.Growth, alerts.Vegetation, 4.1, -1, "Lane goes under its minimum", "24 April", "Trim it, the low wire first"),
+		found("vegetation, has won", "", alerts.Low, alerts.Vegetation, 2.1, -1, "Lane is low", "since 02:10", "Trim it"),
+		found("energizer-off", "energizer", alerts.Off, alerts.EnergizerOff, -1, -1, "Energizer cartshed is off", "since 02:10", "lamp, switch"),
+		found("energizer-weak", "energizer", alerts.Weak, alerts.EnergizerWeak, 4.9, -1, "Energizer cartshed is weak", "since 02:10", "Switch off, unhook"),
+		found("supply-low", "energizer", alerts.Weak, alerts.SupplyLow, 7.9, -1, "low battery", "since 02:10", "Bring a charged battery"),
+		found("poor-earth", "energizer", alerts.Earth, alerts.PoorEarth, -1, -1, "poor earth", "since 02:10", "Test the earth stakes"),
+		found("intermittent", "", alerts.Intermittent, alerts.CauseIntermittent, 3.1, -1, "coming and going", "since 02:10", "Walk it by day"),
+		found("sensor-silent", "", alerts.Silent, alerts.SensorSilent, -1, -1, "Lane is not heard", "since 02:10", "Unknown, not off"),
+		found("sensor-faulty", "", alerts.FaultySensor, alerts.CauseSensorFaulty, 9.9, -1, "Lane's sensor cannot be right", "since 02:10", "by hand"),
+		found("link-lost", "site", alerts.Silent, alerts.LinkLost, -1, -1, "No sensor is heard", "since 02:10", "router"),
+		found("unknown", "", alerts.Dead, alerts.Unknown, 0, -1, "Lane is dead", "since 02:10", "Energizer first"),
+	}
+}
+
+// TestLockScreens keeps what a lock screen shows of every kind of message and every cause in one table, to be read aloud.
+func TestLockScreens(t *testing.T) {
+	w := words{cfg: testConfig(t), now: clock(t, "21 02:12")}
+	shown := map[string]string{}
+	for _, s := range screens(t) {
+		subject, body := w.message(alerts.TellRaised, []*Call{s.call})
+		shown["cause: "+s.name] = subject
+		rest := subject
+		for _, part := range s.inside {
+			_, after, ok := strings.Cut(rest, part)
+			if !ok {
+				t.Errorf("%s: %q is missing, or out of order, in %q", s.name, part, subject)
+				break
+			}
+			rest = after
+		}
+		if !strings.Contains(body, strings.TrimSpace(caution)) {
+			t.Errorf("%s: the caution is missing", s.name)
+		}
+	}
+	for name, l := range letters(t) {
+		shown["message: "+name] = l[0]
+	}
+	var b strings.Builder
+	for _, name := range slices.Sorted(maps.Keys(shown)) {
+		n := utf8.RuneCountInString(shown[name])
+		fmt.Fprintf(&b, "%-45s %3d  %s\n", name, n, shown[name])
+		if n > lockScreen || strings.HasSuffix(shown[name], "…") {
+			t.Errorf("%s does not fit: %s", name, shown[name])
+		}
+	}
+	path := filepath.Join("testdata", "lock-screens.txt")
+	if *update {
+		if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), b.String()); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
