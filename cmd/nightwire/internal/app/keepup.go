@@ -13,9 +13,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/alerts/journal"
-	"nightwire/alerts/letter"
 	"nightwire/alerts/upkeep"
-	"nightwire/alerts/weather"
 	"nightwire/cmd/nightwire/internal/config"
 	"nightwire/cmd/nightwire/internal/control"
 	"nightwire/cmd/nightwire/internal/web"
@@ -75,7 +73,8 @@ func (n *night) Upkeep(ctx context.Context) (web.Upkeep, error) {
 	}
 	out.Tests = earthTests(n.cfg, acts)
 	slices.Reverse(out.Tests)
-	return out, nil
+	out.Trips, out.Rule, err = yearOfTrips(ctx, n.store, &n.cfg.Farm, n.journal, now)
+	return out, err
 }
 
 // ErrWhen is returned for a stated time that cannot be.
@@ -215,7 +214,7 @@ func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, no
 	if err != nil {
 		return err
 	}
-	year, err := trips(ctx, db, &cfg.Farm, j, web.Span{From: now.AddDate(-1, 0, 0), To: now})
+	year, rule, err := yearOfTrips(ctx, db, &cfg.Farm, j, now)
 	if err != nil {
 		return err
 	}
@@ -235,13 +234,13 @@ func Upkeep(ctx context.Context, w io.Writer, cfg *config.Config, dir string, no
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s (%s)\n", r.Task, last, due, act, standing)
 	}
 	t.Flush() // into memory
-	upkeepRecord(&b, cfg, acts, year)
+	upkeepRecord(&b, cfg, acts, year, rule)
 	_, err = io.WriteString(w, b.String())
 	return err
 }
 
 // upkeepRecord writes what the record shows: the tests of the stakes, and which zones trip most and after what weather.
-func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, year []letter.Trip) {
+func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, year []string, rule string) {
 	for _, test := range earthTests(cfg, acts) {
 		fmt.Fprintf(b, "\n%s\n", test)
 	}
@@ -250,12 +249,10 @@ func upkeepRecord(b *strings.Builder, cfg *config.Config, acts []alerts.Action, 
 		return
 	}
 	b.WriteString("\nAlarms within the last year:\n")
-	told := false
 	for _, t := range year {
 		fmt.Fprintf(b, "- %s\n", t)
-		told = told || t.After != ""
 	}
-	if told {
-		fmt.Fprintf(b, "(%s; our own rule)\n", weather.AfterRule)
+	if rule != "" {
+		fmt.Fprintf(b, "(%s)\n", rule)
 	}
 }

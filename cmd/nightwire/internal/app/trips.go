@@ -48,3 +48,15 @@ func trips(ctx context.Context, db *store.DB, f *farm.Farm, j *journal.Journal, 
 
 // longSaid is how long before or after somebody says what the weather was, it may have been.
 const longSaid = 48 * time.Hour
+
+// yearOfTrips says how often each place alarmed within the last year, most first, and the rule by which that is put down
+// to weather where it is.
+func yearOfTrips(ctx context.Context, db *store.DB, f *farm.Farm, j *journal.Journal, now time.Time) (said []string, rule string, err error) {
+	year, err := trips(ctx, db, f, j, web.Span{From: now.AddDate(-1, 0, 0), To: now})
+	for _, t := range year {
+		if said = append(said, t.String()); t.After != "" {
+			rule = weather.AfterRule + "; our own rule"
+		}
+	}
+	return said, rule, err
+}

@@ -75,6 +75,10 @@ func TestTripsAfterRain(t *testing.T) {
 			if got := strings.Join(said, "; "); got != tt.want {
 				t.Errorf("got %q, want %q", got, tt.want)
 			}
+			year, rule, err := yearOfTrips(t.Context(), n.store, &n.cfg.Farm, n.journal, now)
+			if err != nil || strings.Join(year, "; ") != tt.want || (rule != "") != (tt.topic != "") {
+				t.Errorf("the year has %q by the rule %q, %v; want %q", year, rule, err, tt.want)
+			}
 		})
 	}
 }

@@ -340,7 +340,7 @@ func (f *fakeFarm) alarmed() *fakeFarm {
 
 // Upkeep has a walk due, more work, and the test of the earth stakes; what was done is no longer due.
 func (f *fakeFarm) Upkeep(context.Context) (Upkeep, error) {
-	u := Upkeep{Tasks: []UpkeepTask{
+	u := Upkeep{Trips: []string{"lane alarmed 7 times, mostly intermittent, mostly after rain", "brook alarmed once"}, Rule: "after: within 12 h of it", Tasks: []UpkeepTask{
 		{Name: "walk", Text: "walk the line", Standing: "each week", Last: f.now.AddDate(0, 0, -9), DueOn: f.now.AddDate(0, 0, -2), Due: true},
 		{Name: "battery", Text: "look at the battery, its clamps and the panel", Standing: "common practice, no source", DueOn: f.now.AddDate(0, 0, 12)},
 		{Name: "insulators", Text: "go over the insulators", Standing: "yearly, by ear and eye at dusk", DueOn: f.now.AddDate(0, 5, 0)},

@@ -24,6 +24,8 @@ type Upkeep struct {
 	Tasks []UpkeepTask // the first due first
 	Steps []UpkeepStep // of the earth test
 	Tests []string     // what earlier tests meant, newest first
+	Trips []string     // how often each zone alarmed within the last year, most first
+	Rule  string       // when it is said that a zone trips after some weather; empty when it is not said of any
 }
 
 // UpkeepTask is work that comes back.

@@ -14,7 +14,8 @@ func TestUpkeepPage(t *testing.T) {
 	f := newFake()
 	b := newBrowser(t, serve(t, options(f)))
 	_, page := b.do("GET", "/upkeep", nil)
-	for _, want := range []string{"Walk the line", "Due now", "Switch the energizer off.", "180 V &lt;on&gt; the stakes", "common practice, no source", `name="stake_v"`} {
+	for _, want := range []string{"Walk the line", "Due now", "Switch the energizer off.", "180 V &lt;on&gt; the stakes", "common practice, no source", `name="stake_v"`,
+		"Lane alarmed 7 times, mostly intermittent, mostly after rain", "After: within 12 h of it"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}
