@@ -58,11 +58,14 @@ const (
 	costShunt  = 3.0
 	costFallen = 2.0 // only where nothing is left behind it
 	costBreak  = 2.0
-	costJoint  = 4.0
-	costOff    = 2.0
-	costWeak   = 4.0
-	costWet    = 3.0
-	costSensor = 4.0 // as a joint: at the end of a line the two differ only in the current that a joint saves
+	// costUnheard is for each zone that a parted wire would take down and that has not been heard since: of breaks that fit
+	// alike, the one that says least of what nobody has seen.
+	costUnheard = 0.3
+	costJoint   = 4.0
+	costOff     = 2.0
+	costWeak    = 4.0
+	costWet     = 3.0
+	costSensor  = 4.0 // as a joint: at the end of a line the two differ only in the current that a joint saves
 	// costSensorDead is for a sensor that shows nothing: a parted wire is likelier.
 	costSensorDead = 14.0
 )
@@ -339,10 +342,16 @@ func (d *diagnoser) heardNow() int {
 func (d *diagnoser) parted(z int) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Open, zone: z, sensor: -1, score: math.Inf(1)}
+	cost := costBreak
+	for i, r := range d.ratio[1:] {
+		if math.IsNaN(r) && d.f.net.Behind(i, z) {
+			cost += costUnheard
+		}
+	}
 	for _, part := range [3]float64{0.1, 0.5, 0.9} {
 		f := line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}
 		d.solver.Volts(d.after, d.base, f)
-		if s := d.misfit(changeSlack) + costBreak; s < best.score {
+		if s := d.misfit(changeSlack) + cost; s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
 	}

@@ -127,7 +127,8 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 // judge decides whether a reading is usual, and what follows.
 func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	t.refresh(v)
-	bad := t.Level > 0 && v < t.Level*t.dip() && !f.backTo(t.node, v, now)
+	// A wire that is dead can fall no further: what its sensor picks up of others is not looked at.
+	bad := t.Level >= f.deadVolts(t.node) && v < t.Level*t.dip() && !f.backTo(t.node, v, now)
 	if m := f.minimum(t.node); m > 0 && v < m {
 		t.Under++
 	} else {

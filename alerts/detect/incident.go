@@ -167,6 +167,12 @@ func (in *incident) adopt(f *fence, v verdict) {
 		}
 		in.Members = append(in.Members, member{Node: i, Before: before, Least: least})
 	}
+	in.Members = slices.DeleteFunc(in.Members, func(m member) bool { return f.wasSpared(m, v) })
+}
+
+// wasSpared reports whether a zone that was counted as down before it was heard turns out not to be.
+func (f *fence) wasSpared(m member, v verdict) bool {
+	return m.Least >= affected && f.tracks[m.Node].Since.N > 0 && !f.tookDown(m.Node, v)
 }
 
 // tookDown reports whether the fault of v took down the zone at node.
