@@ -77,6 +77,28 @@ func TestLossyMonth(t *testing.T) {
 	}
 }
 
+// A link may lose one report in ten by itself and go deaf for minutes beside: the many short runs say nothing of how long
+// the few long ones are.
+func TestLinkThatAlsoGoesDeaf(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 2*time.Minute)
+	b := newBench(t, f)
+	deaf := map[*device]bool{}
+	b.alter = func(d *device, _ *pulse.Reading) bool {
+		chance := 0.003
+		if deaf[d] {
+			chance = 0.6
+		}
+		deaf[d] = b.rng.Float64() < chance
+		return !deaf[d] && b.rng.Float64() > 0.1
+	}
+	b.run(30 * 24 * time.Hour)
+	if n := len(b.alarms()); n > 3 {
+		b.show()
+		t.Errorf("%d silences told in a month by mistake, want at most 3 while the record is short", n)
+	}
+}
+
 // faultsUnseen are faults that begin while something keeps them from being heard.
 var faultsUnseen = []struct {
 	name string

@@ -25,11 +25,11 @@ const longestSilence = 8 * 60 * 60_000
 func (t *track) silentAfter() float64 {
 	most := max(leastOverdue, float64(longestSilence/t.every))
 	begins := (t.Runs + 1) / (t.Expected + 100)
-	goesOn, ends := t.runsGoOn()
-	left := t.fence.w.limits.Silence + math.Log(begins)
-	n := 1.0
+	left := t.fence.w.limits.Silence + math.Log(begins) + math.Log(t.lostAgain())
+	goesOn, ends := t.runsGoOn(2)
+	n := 2.0
 	for ; left > 0 && n < most; n++ {
-		left += math.Log((goesOn + n - 1) / (goesOn + ends + n - 1))
+		left += math.Log((goesOn + n - 2) / (goesOn + ends + n - 2))
 	}
 	return max(leastOverdue, n)
 }

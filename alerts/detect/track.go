@@ -37,6 +37,7 @@ type track struct {
 	NLags     int
 
 	Expected, Missed, Runs float64 // reports due, lost, and runs of lost ones, forgetting slowly
+	Long                   float64 // of the runs, those of two and more
 	Gone                   bool    // taken for silent
 	Silence                standing
 
@@ -178,8 +179,12 @@ func (t *track) countGap(gap ms) {
 	t.Expected = t.Expected*keep + due
 	t.Missed = t.Missed*keep + due - 1
 	t.Runs *= keep
+	t.Long *= keep
 	if due > 1 {
 		t.Runs++
+	}
+	if due > 2 {
+		t.Long++
 	}
 }
 
@@ -190,15 +195,18 @@ func (t *track) loss() float64 {
 
 // lostAgain returns how often one lost report is followed by another: bad links lose reports in runs.
 func (t *track) lostAgain() float64 {
-	goesOn, ends := t.runsGoOn()
+	goesOn, ends := t.runsGoOn(1)
 	return min(0.9, goesOn/(goesOn+ends))
 }
 
-// runsGoOn returns how often a lost report was followed by another and how often it was not, with what is taken for
-// granted until the sensor has a record: that runs are short, on the strength of ten. Common practice, no source.
-func (t *track) runsGoOn() (goesOn, ends float64) {
-	const taken, share = 10.0, 0.12
-	return max(0, t.Missed-t.Runs) + taken*share, t.Runs + taken*(1-share)
+// runsGoOn returns how often a run of so many lost reports went on and how often it ended, with what is taken for granted
+// until the sensor has a record: that runs are short, on the strength of ten or fewer. Common practice, no source. A link that
+// drops the odd report may also go deaf for minutes, so that runs of two and more have a record of their own.
+func (t *track) runsGoOn(lost int) (goesOn, ends float64) {
+	if lost == 1 {
+		return t.Long + 1.2, max(0, t.Runs-t.Long) + 8.8
+	}
+	return max(0, t.Missed-t.Runs-t.Long) + 1.2, t.Long + 7.5
 }
 
 // overdue returns how many reports in a row have failed to come by now.
