@@ -32,6 +32,7 @@ type member struct {
 	Before float64 // its level before, volts
 	Least  float64 // the lowest ratio to Before while diagnosing
 	Good   int     // readings in a row that speak for the fault's end
+	Well   bool    // it has spoken for the fault's end, and not been all the way down since
 	Flips  int     // times it has spoken for the fault again after speaking for its end
 	Better ms      // since when it has been well above its minimum, 0 when it is not
 }
@@ -43,6 +44,7 @@ const (
 	sameHour     = 60 * 60_000      // two faults of one kind within the hour are one that got worse
 	flipsToFlap  = 2                // recoveries that did not last, before a fault is called one that comes and goes
 	goodReadings = 3                // in a row, from every member, before a fault is over
+	downAgain    = 0.35             // of the way back up, under which a zone that was well is down again
 	affected     = 0.88             // ratio to before under which a zone counts as taken down
 	slowReturn   = 30 * 60 * 60_000 // a night without a dip under the minimum, and some hours
 	betterFor    = 60 * 60_000
@@ -202,6 +204,10 @@ func (f *fence) review(now ms) {
 		return
 	}
 	in.Rounds++
+	if in.Cause != alerts.CauseIntermittent && f.gradual() {
+		f.turnWet(in, now)
+		return
+	}
 	v := f.diag.diagnose(f.Suspect.Before)
 	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
 		before := in.S.Finding
@@ -307,9 +313,13 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
 	if v >= back && (v >= 1.05*minimum || m.Before < 1.1*minimum) {
 		m.Good++
+		m.Well = true
 	} else {
-		if m.Good > 0 {
-			m.Flips++
+		if v < m.Before*(m.Least+downAgain*(1-m.Least)) { // what dries slowly crosses any one limit often, being noisy
+			if m.Well {
+				m.Flips++
+			}
+			m.Well = false
 		}
 		m.Good = 0
 		in.Quiet = now

@@ -218,28 +218,6 @@ func (f *fence) worthAsking() bool {
 	return true
 }
 
-// gradual reports whether the odd readings came by way of others half way down, on most of the sensors that show them.
-// Wires part and touch from one pulse to the next; it is rain that takes the fence down over a quarter of an hour, and
-// what it takes down recovers of itself.
-func (f *fence) gradual() bool {
-	odd, crept, readings := 0, 0, 0
-	for _, t := range f.tracks {
-		if t == nil || t.Bad == 0 {
-			continue
-		}
-		odd++
-		if n := t.halfway(); n >= 2 {
-			crept++
-			readings += n
-		}
-	}
-	return readings >= halfwayLeast && 2*crept >= odd
-}
-
-// halfwayLeast is how many readings half way down it takes to call a fall gradual; a sensor that gives the mean of its
-// period has one where a wire touched at a stroke, and noise has the odd one.
-const halfwayLeast = 3
-
 const (
 	accuseReadings = 5    // in a row, before a sensor is called a liar
 	unexplained    = 16.0 // squared standard deviations of one sensor from what the cause predicts: four of them
@@ -287,16 +265,6 @@ func (f *fence) creptUnder() bool {
 	return true
 }
 
-// wetLow takes a fall that rain or dew explains as the new level, and tells of the zones it took under.
-func (f *fence) wetLow(now ms) {
-	f.acceptWeather()
-	for i, t := range f.tracks {
-		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil && !f.Faulty[i].up() && !t.Stuck.up() {
-			f.slowLow(t, t.LastVal, now)
-		}
-	}
-}
-
 // urgent reports whether the change leaves a zone under its minimum, or the energizer off.
 func (f *fence) urgent(v verdict) bool {
 	return v.cause == alerts.EnergizerOff || f.anyUnder()
@@ -332,18 +300,4 @@ func (f *fence) anyUnder() bool {
 		}
 	}
 	return false
-}
-
-// acceptWeather takes what the rain did to the fence as its new level.
-func (f *fence) acceptWeather() {
-	for _, t := range f.tracks {
-		switch {
-		case t == nil:
-		case t.Since.N > 0:
-			t.restart(min(t.Since.median(), t.LastVal)) // it may be falling yet
-		default:
-			t.Stale = true
-		}
-	}
-	f.closeSuspicion()
 }

@@ -88,6 +88,19 @@ func (s *since) median() float64 {
 	return medianOf(buf[:n])
 }
 
+// latest returns the median of the newest three.
+func (s *since) latest() float64 {
+	n := min(s.N, 3)
+	if n == 0 {
+		return math.NaN()
+	}
+	var buf [3]float64
+	for k := range n {
+		buf[k] = s.Vals[(s.N-1-k)%len(s.Vals)]
+	}
+	return medianOf(buf[:n])
+}
+
 // least returns the lowest of the values kept.
 func (s *since) least() float64 {
 	low := math.Inf(1)
@@ -307,34 +320,6 @@ func (t *track) took(r float64) (most, atLeast ms) {
 	}
 	atLeast = ms(float64(between) / 0.6 * float64(t.every))
 	return t.FellIn + atLeast, atLeast
-}
-
-// halfway returns how many readings in a row, the last before the suspicion and those since, lie between the level
-// before and what is shown now, clear of the noise of either: it is on the way down and was not back up meanwhile.
-func (t *track) halfway() int {
-	before := t.fence.Suspect.Before[t.node]
-	fall := before - t.Since.median()
-	clear := math.Max(0.2*fall, 2*t.noise()*before+t.Grain)
-	if before-fall < rainLeaves*before {
-		return 0
-	}
-	n := 0
-	count := func(v float64) {
-		switch {
-		case v >= before-clear:
-			n = 0
-		case v > before-fall+clear:
-			n++
-		}
-	}
-	early := max(0, t.Since.N-t.Bad) // taken as normal though the suspicion was open: they come again below
-	for k := max(0, t.NRecent-levelWindow); k < t.NRecent-early; k++ {
-		count(t.Recent[k%levelWindow])
-	}
-	for k := max(0, t.Since.N-len(t.Since.Vals)); k < t.Since.N; k++ {
-		count(t.Since.Vals[k%len(t.Since.Vals)])
-	}
-	return n
 }
 
 // agrees reports whether the sensor's last readings bear each other out that something is wrong: two alike, or three
