@@ -11,8 +11,8 @@ import (
 	"nightwire/ingest/farm"
 )
 
-// dayBook keeps a fence's days: what each zone's dry-hour level was, and what leakage that means. Growth is a trend in
-// it. The level of a day is the 75th percentile of its readings: dew and rain lower the rest.
+// dayBook keeps a fence's days. Growth is a trend in them. The level of a day is the 75th percentile of its readings:
+// dew and rain lower the rest.
 type dayBook struct {
 	End   ms // when the present day closes; 0 before the first reading
 	Start ms
@@ -26,13 +26,14 @@ type dayRow struct {
 	Start ms
 	Level []float64 // by node, volts as the sensor shows them; 0 where there were too few readings
 	Night []float64 // by node, the 5th percentile
-	Leak  []float64 // by zone, siemens; nil where the day could not be solved
+	Dry   []float64 // by node, the 90th: what the driest hours showed
 }
 
 const (
 	keepDays   = 40
 	levelShare = 0.75
 	nightShare = 0.05
+	dryShare   = 0.9
 	leastShare = 0.25 // of a day's reports that make a level
 )
 
@@ -80,7 +81,7 @@ func (f *fence) closeDay(now ms) {
 		if len(b.Rows) > keepDays {
 			b.Rows = slices.Delete(b.Rows, 0, len(b.Rows)-keepDays)
 		}
-		f.solveDay(&b.Rows[len(b.Rows)-1])
+		f.learnDay(&row)
 	}
 	for _, t := range f.tracks {
 		if t != nil {
@@ -96,7 +97,8 @@ func (f *fence) closeDay(now ms) {
 
 // dayRow sums up the day's readings.
 func (f *fence) dayRow(length ms) (dayRow, bool) {
-	row := dayRow{Level: make([]float64, len(f.tracks)), Night: make([]float64, len(f.tracks))}
+	n := len(f.tracks)
+	row := dayRow{Level: make([]float64, n), Night: make([]float64, n), Dry: make([]float64, n)}
 	any := false
 	for i, t := range f.tracks {
 		if t == nil || f.Faulty[i].up() || t.Stuck.up() {
@@ -104,35 +106,37 @@ func (f *fence) dayRow(length ms) (dayRow, bool) {
 		}
 		enough := leastShare * 86_400_000 / float64(t.every) * (1 - t.loss())
 		if float64(t.Day.N) >= enough && length > 0 {
-			row.Level[i], row.Night[i] = t.Day.quantile(levelShare), t.Day.quantile(nightShare)
+			row.Level[i], row.Night[i], row.Dry[i] = t.Day.quantile(levelShare), t.Day.quantile(nightShare), t.Day.quantile(dryShare)
 			any = true
 		}
 	}
 	return row, any
 }
 
-// solveDay finds the day's leakages, and on the first whole day the gains.
-func (f *fence) solveDay(row *dayRow) {
+// learnDay takes the gains from the first whole day.
+func (f *fence) learnDay(row *dayRow) {
+	if f.Learnt || len(f.Troubles) > 0 {
+		return
+	}
 	obs := make([]line.Observation, len(f.tracks))
 	for i := range obs {
 		obs[i] = line.Observation{Volts: row.Level[i], SD: daySD}
 	}
-	if !f.Learnt && len(f.Troubles) == 0 {
-		if g, _, err := f.diag.est.LearnGains(obs); err == nil {
-			f.Gains, f.Learnt = g, true
-		}
-	}
-	for i := range obs {
-		obs[i].Volts /= f.Gains[i]
-	}
-	p := f.net.WidePrior()
-	if est, err := f.diag.est.Estimate(obs, p); err == nil {
-		row.Leak = est.Leak
+	if g, _, err := f.diag.est.LearnGains(obs); err == nil {
+		f.Gains, f.Learnt = g, true
 	}
 }
 
 // daySD is how well a day's level is known: noise averages out over a thousand readings, weather does not.
 const daySD = 0.006
+
+// dry returns what the zone at node showed in the day's driest hours; its level for a day that was kept without.
+func (r *dayRow) dry(node int) float64 {
+	if len(r.Dry) > node {
+		return r.Dry[node]
+	}
+	return r.Level[node]
+}
 
 // trimmed starts the growth of a zone (or of all, for an energizer or the site) afresh from at.
 func (f *fence) trimmed(s farm.Source, at ms) {
@@ -172,7 +176,8 @@ func (b *dayBook) cutSince(zone int, raised ms, known bool) bool {
 	return b.Fresh[zone] > raised || zone < len(b.Told) && b.Told[zone] > raised && !known
 }
 
-// noticeTrims finds from the data that growth was cut: a zone's level is well up on the days before.
+// noticeTrims finds from the data that growth was cut: the driest hours show well more than on the days before, and the
+// zone is not under its minimum still.
 func (f *fence) noticeTrims() {
 	rows := f.Days.Rows
 	if len(rows) < 3 {
@@ -182,30 +187,29 @@ func (f *fence) noticeTrims() {
 	for z := range f.net.Zones {
 		var before []float64
 		for _, r := range rows[max(0, len(rows)-4) : len(rows)-1] {
-			if r.Start >= f.Days.Fresh[z] && r.Level[z+1] > 0 {
-				before = append(before, r.Level[z+1])
+			if r.Start >= f.Days.Fresh[z] && r.dry(z+1) > 0 {
+				before = append(before, r.dry(z+1))
 			}
 		}
-		if len(before) < 2 || last.Level[z+1] <= 0 {
-			continue
-		}
-		if last.Level[z+1] > trimStep*slices.Max(before) {
+		if len(before) >= 2 && last.dry(z+1) > trimStep*slices.Max(before) && last.Level[z+1] >= f.net.Zones[z].MinimumVolts {
 			f.Days.Fresh[z] = last.Start
 		}
 	}
 }
 
-// trimStep is by how much a day's level must beat each of the last three before growth was cut.
+// trimStep is by how much a day's driest hours must beat those of each of the last three before growth was cut.
 const trimStep = 1.06
 
 const (
-	growthWindow  = 5    // days that the trend is taken over: growth speeds up and slows down, and an old slope misleads
-	leastDays     = 4    // days that a trend needs
+	leastDays     = 3    // days that a trend needs
+	shortTrend    = 4    // days that a trend is taken over where they settle it: growth speeds up and slows down
+	longTrend     = 14   // and at most, where weather hides it: an older slope misleads more than it steadies
 	growthHorizon = 12   // days ahead that a date is given for
 	longestLook   = 60   // days; a latest date beyond is no date
 	intervalShare = 0.90 // of forecasts that shall hold the day
-	sureDays      = 4    // an interval no wider than this is told on its first day
-	vagueDays     = 8    // one wider than this must stand for three: a wet spell looks like growth
+	paceShare     = 0.25 // by which a week's warmth and water hasten or slow growth against the days before
+	sureDays      = 4    // a trend that leaves no more than this open is told on its first day
+	vagueDays     = 8    // one that leaves more than this must stand for three: a wet spell looks like growth
 	cleanLoad     = 0.05 // added to the load before its logarithm is taken, so that a clean fence's noise is no trend
 )
 
@@ -241,25 +245,33 @@ func (f *fence) checkGrowth(now ms) {
 type outlook struct {
 	from                   ms // start of the last closed day
 	days, earliest, latest float64
+	open                   float64 // days that the trend leaves open if growth goes on as it has
 	level                  float64
 }
 
 // patience returns for how many days in a row an outlook must be found before it is told.
 func (o outlook) patience() int {
-	switch wide := o.latest - o.earliest; {
-	case wide <= sureDays:
+	switch {
+	case o.open <= sureDays:
 		return 1
-	case wide <= vagueDays:
+	case o.open <= vagueDays:
 		return 2
 	}
 	return 3
 }
 
-// forecast carries the trend of a zone's load forward to the day its level goes under its minimum. The load is
-// u = open/level - 1, which on the ladder is to first order in proportion to the leakages that the zone feels: its own,
-// and through the common wire the others'. Growth meets the wire slowly, then all along it, so the trend is one of
-// ln u: a share of the load a day. Where the load in truth grows by the same amount every day this errs toward an
-// early date, by about a day a week ahead.
+// dryDay is what a closed day tells of a zone's growth.
+type dryDay struct {
+	at   float64 // days after the last closed one; not positive
+	load float64 // its logarithm in the driest hours
+	damp float64 // by how much more it is at the level
+}
+
+// forecast says when growth takes a zone's level under its minimum. It looks back no further than it must to say so
+// with an interval.
+//
+// The load is u = open/level - 1, which on the ladder is to first order in proportion to the leakages that the zone
+// feels: its own, and through the common wire the others'.
 func (f *fence) forecast(z int) (outlook, bool) {
 	rows := f.Days.Rows
 	minimum := f.net.Zones[z].MinimumVolts
@@ -267,28 +279,68 @@ func (f *fence) forecast(z int) (outlook, bool) {
 		return outlook{}, false
 	}
 	last := rows[len(rows)-1]
-	level := last.Level[z+1]
-	if level > 0 && level < minimum {
-		return outlook{from: last.Start, level: level}, true
+	o := outlook{from: last.Start}
+	if f.grownUnder(z) {
+		o.level = last.Level[z+1]
+		return o, true
 	}
 	open := f.net.OpenVolts * f.Gains[z+1]
 	load := func(v float64) float64 { return math.Log(max(open/v-1, 0) + cleanLoad) }
-	ts := rolling.NewTheilSen(growthWindow)
-	for _, r := range rows[max(0, len(rows)-growthWindow):] {
+	var days []dryDay
+	for _, r := range rows[max(0, len(rows)-longTrend):] {
 		if r.Start >= f.Days.Fresh[z] && r.Level[z+1] > 0 {
-			ts.Add(float64(r.Start-last.Start)/86_400_000, load(r.Level[z+1]))
+			o.level = r.Level[z+1]
+			dry := load(r.dry(z + 1))
+			days = append(days, dryDay{float64(r.Start-last.Start) / day, dry, load(o.level) - dry})
 		}
 	}
-	if ts.Len() < leastDays {
-		return outlook{}, false
+	for n := min(shortTrend, len(days)); n >= leastDays && n <= len(days); n++ {
+		if o.carry(days[len(days)-n:], load(minimum)) {
+			return o, true
+		}
+	}
+	return outlook{}, false
+}
+
+// grownUnder reports whether growth has a zone under its minimum: in its driest hours too, or for the second day. One
+// wet day alone does not prove it.
+func (f *fence) grownUnder(z int) bool {
+	days := f.Days.Rows[max(0, len(f.Days.Rows)-2):]
+	under := func(v float64) bool { return v > 0 && v < f.net.Zones[z].MinimumVolts }
+	today := days[len(days)-1]
+	return under(today.Level[z+1]) && (under(today.dry(z+1)) || under(days[0].Level[z+1]) && len(days) > 1)
+}
+
+// carry takes the trend over some days forward to the load at which the level is at its minimum, and reports whether
+// that has a latest day.
+//
+// The trend is that of the driest hours, which rain moves least, lifted by how much damper the hour is that makes the
+// day's level. Growth meets the wire slowly, then all along it, and the lower strands before the upper: the load grows
+// by a share a day, while it can. So much gives the date, and with a hastened pace the earliest. Once it stands all
+// along, it adds as much each day as the day before: that, with a slowed pace, gives the latest.
+func (o *outlook) carry(days []dryDay, goal float64) bool {
+	ts := rolling.NewTheilSen(len(days))
+	damp := make([]float64, len(days))
+	for i, d := range days {
+		ts.Add(d.at, d.load)
+		damp[i] = d.damp
 	}
 	tr, ok := ts.Fit(intervalShare, rolling.Interpolated)
 	if !ok || tr.Slope <= 0 {
-		return outlook{}, false
+		return false
 	}
-	at, lo, hi, ok := tr.Crossing(load(minimum))
-	if !ok || hi > longestLook {
-		return outlook{}, false
+	rise := goal - tr.MidY - medianOf(damp)
+	if rise <= 0 { // but for a drier day it would be under
+		o.days, o.earliest, o.latest, o.open = 0.5, 0, 1, 1
+		return true
 	}
-	return outlook{from: last.Start, days: max(at, 0.5), earliest: max(min(lo, at-1), 0), latest: max(hi, at+1), level: level}, true
+	pace := paceShare * tr.Slope
+	if tr.Low <= pace {
+		return false
+	}
+	o.days = max(tr.MidT+rise/tr.Slope, 0.5)
+	o.earliest = max(min(tr.MidT+rise/(tr.High+pace), o.days-1), 0)
+	o.latest = max(tr.MidT+math.Expm1(rise)/(tr.Low-pace), o.days+1)
+	o.open = rise/tr.Low - rise/tr.High
+	return o.latest <= longestLook
 }
