@@ -205,6 +205,42 @@ func TestDryingIsNoTrim(t *testing.T) {
 	}
 }
 
+// An energizer that gives less day by day looks like growth everywhere. It is told as what it is, growth is not, and what
+// was told of growth before stands.
+func TestWeakEnergizerIsNoGrowth(t *testing.T) {
+	for _, grows := range []bool{false, true} {
+		t.Run(fmt.Sprintf("grows %t", grows), func(t *testing.T) {
+			rate := 0.0
+			if grows {
+				rate = 0.1
+			}
+			g := newGrower(t, func(d float64) float64 { return 6 * math.Exp(rate*d) })
+			leaks, open := g.while, g.wires["cartshed"].open
+			g.while = func(now time.Time) {
+				leaks(now)
+				d := now.Sub(start).Hours() / 24
+				g.wires["cartshed"].open = open
+				if d >= 8 && d < 12 {
+					g.wires["cartshed"].open = open * (1 - 0.1*(d-8))
+				}
+			}
+			g.run(13 * 24 * time.Hour)
+			if !slices.ContainsFunc(g.alarms(), func(a *told) bool { return a.first().Condition == alerts.Weak }) {
+				t.Fatal("the energizer was not told of: the test shows nothing")
+			}
+			for _, a := range g.growths() {
+				if !grows || !a.over.IsZero() {
+					g.show()
+					t.Errorf("growth told at %s and over at %s", a.raised, a.over)
+				}
+			}
+			if grows && len(g.growths()) == 0 {
+				t.Error("growth was not told of")
+			}
+		})
+	}
+}
+
 // The interval holds the day about as often as nine in ten, over seasons of many speeds.
 func TestGrowthIntervalHoldsTheDay(t *testing.T) {
 	held, said := 0, 0

@@ -75,7 +75,8 @@ func (f *fence) closeDay(now ms) {
 		f.w.due(b.End)
 		return
 	}
-	if row, ok := f.dayRow(b.End - b.Start); ok {
+	weak := f.weakened(now)
+	if row, ok := f.dayRow(b.End - b.Start); ok && !weak {
 		row.Start = b.Start
 		b.Rows = append(b.Rows, row)
 		if len(b.Rows) > keepDays {
@@ -91,8 +92,16 @@ func (f *fence) closeDay(now ms) {
 	}
 	b.Start, b.End = b.End, f.w.midnight(now)
 	f.w.due(b.End)
-	f.noticeTrims()
-	f.checkGrowth(now)
+	if !weak {
+		f.noticeTrims()
+		f.checkGrowth(now)
+	}
+}
+
+// weakened reports whether the energizer has given too little for less than a week. What the zones show in such days
+// says nothing of growth; a keeper who has left it so for a week lives with it.
+func (f *fence) weakened(now ms) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.Zone < 0 && now-in.S.Raised < 7*day })
 }
 
 // dayRow sums up the day's readings.
