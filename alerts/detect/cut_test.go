@@ -2,7 +2,9 @@ package detect_test
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
+	"hash/crc32"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -154,18 +156,47 @@ func TestReadingsComeAgain(t *testing.T) {
 // foreign are memories that must not be taken up.
 var foreign = []struct {
 	name   string
-	change func(memory string) string
-	layout bool // told as another layout's, which a caller answers by reading the readings again
+	change func(memory string) string // of what is saved, whose checksum is then made right
+	layout bool                       // told as another layout's, which a caller answers by reading the readings again
 }{
 	{"a later version", func(m string) string { return strings.Replace(m, `"Version":1`, `"Version":2`, 1) }, true},
 	{"no version", func(m string) string { return strings.Replace(m, `"Version":1,`, ``, 1) }, true},
 	{"another farm", func(m string) string { return strings.Replace(m, `"Farm":"alder-bank"`, `"Farm":"elsewhere"`, 1) }, true},
 	{"a longer zone", func(m string) string { return strings.Replace(m, "180 m", "190 m", 1) }, true},
 	{"another energizer", func(m string) string { return strings.Replace(m, `"Fences":{"cartshed"`, `"Fences":{"barn"`, 1) }, true},
-	{"cut short", func(m string) string { return m[:len(m)/2] }, false},
-	{"nothing", func(string) string { return "" }, false},
-	{"not ours", func(string) string { return "PK\x03\x04" }, false},
 	{"an empty object", func(string) string { return "{}" }, true},
+}
+
+// broken are memories that are none.
+var broken = []struct {
+	name   string
+	change func(memory string) string
+}{
+	{"cut short", func(m string) string { return m[:len(m)/2] }},
+	{"nothing", func(string) string { return "" }},
+	{"not ours", func(string) string { return "PK\x03\x04" }},
+	{"an empty object", func(string) string { return "{}" }},
+	{"another digit", func(m string) string { return strings.Replace(m, `"Heard":true`, `"Heard":null`, 1) }},
+	{"another checksum", func(m string) string { return strings.Replace(m, `"Sum":`, `"Sum":1`, 1) }},
+}
+
+// changed returns a memory with a change in what is saved, and the checksum of that.
+func changed(t *testing.T, memory string, change func(string) string) string {
+	t.Helper()
+	var m struct {
+		Sum   uint32
+		Saved json.RawMessage
+	}
+	if err := json.Unmarshal([]byte(memory), &m); err != nil {
+		t.Fatal(err)
+	}
+	m.Saved = []byte(change(string(m.Saved)))
+	m.Sum = crc32.ChecksumIEEE(m.Saved)
+	text, err := json.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }
 
 // A memory of another version or layout is refused, and the watch stays as it was.
@@ -177,25 +208,29 @@ func TestForeignMemories(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	refused := func(t *testing.T, other string, layout bool) {
+		t.Helper()
+		if other == string(memory) {
+			t.Fatal("nothing was changed")
+		}
+		w := newWatch(t, f)
+		before, err := w.MarshalBinary()
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = w.UnmarshalBinary([]byte(other))
+		if err == nil || errors.Is(err, detect.ErrOtherLayout) != layout {
+			t.Errorf("error %v; want one, of another layout: %t", err, layout)
+		}
+		if after, err := w.MarshalBinary(); err != nil || !bytes.Equal(before, after) {
+			t.Errorf("the watch is not as it was: %v", err)
+		}
+	}
 	for _, tt := range foreign {
-		t.Run(tt.name, func(t *testing.T) {
-			changed := tt.change(string(memory))
-			if changed == string(memory) {
-				t.Fatal("nothing was changed")
-			}
-			w := newWatch(t, f)
-			before, err := w.MarshalBinary()
-			if err != nil {
-				t.Fatal(err)
-			}
-			err = w.UnmarshalBinary([]byte(changed))
-			if err == nil || errors.Is(err, detect.ErrOtherLayout) != tt.layout {
-				t.Errorf("error %v; want one, of another layout: %t", err, tt.layout)
-			}
-			if after, err := w.MarshalBinary(); err != nil || !bytes.Equal(before, after) {
-				t.Errorf("the watch is not as it was: %v", err)
-			}
-		})
+		t.Run(tt.name, func(t *testing.T) { refused(t, changed(t, string(memory), tt.change), tt.layout) })
+	}
+	for _, tt := range broken {
+		t.Run(tt.name, func(t *testing.T) { refused(t, tt.change(string(memory)), false) })
 	}
 }
 

@@ -1,12 +1,16 @@
 package detect_test
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
+	"hash/crc32"
 	"math/rand/v2"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/alerts/detect"
 	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
@@ -138,4 +142,73 @@ func TestRandomReadings(t *testing.T) {
 			t.Errorf("seed %d: %s", seed, s)
 		}
 	}
+}
+
+// FuzzMemory gives anything for a memory to a watch that knows something. What is refused leaves it as it was; what is
+// taken up is saved as the very same, and the watch goes on soundly. Where resum is set the checksum is made right, so
+// that the look at version, farm and layout is reached.
+func FuzzMemory(f *testing.F) {
+	farm := twoSheds()
+	known := remembered(f, 300)
+	for readings := range 4 {
+		f.Add(remembered(f, 200*readings), false)
+	}
+	f.Add([]byte(`{"Sum":0,"Saved":{}}`), true)
+	f.Add([]byte(`{"Sum":0,"Saved":{"Version":1,"Farm":"alder-bank","Tracks":null,"Fences":{"cartshed":null}}}`), true)
+	f.Fuzz(func(t *testing.T, data []byte, resum bool) {
+		if resum {
+			data = withSum(data)
+		}
+		w := newWatch(t, farm)
+		if err := w.UnmarshalBinary(known); err != nil {
+			t.Fatal(err)
+		}
+		err := w.UnmarshalBinary(data)
+		after, saved := w.MarshalBinary()
+		if saved != nil {
+			t.Fatal(saved)
+		}
+		if err != nil && !bytes.Equal(after, known) {
+			t.Fatalf("refused with %v, and the watch is not as it was", err)
+		}
+		again := newWatch(t, farm)
+		if err := again.UnmarshalBinary(after); err != nil {
+			t.Fatalf("what it saves it does not take up: %v", err)
+		}
+		if twice, err := again.MarshalBinary(); err != nil || !bytes.Equal(twice, after) {
+			t.Fatalf("a memory taken up and saved again is another one: %v", err)
+		}
+	})
+}
+
+// remembered returns the memory of a watch that has heard so many random readings.
+func remembered(t testing.TB, readings int) []byte {
+	f := twoSheds()
+	w := newWatch(t, f)
+	now := start
+	for data := randomStream(uint64(readings), readings); len(data) >= 5; data = data[5:] {
+		w.Observe(randomReading(f, []pulse.SensorID{detect.SensorID(f, "zone/brook"), detect.SensorID(f, "zone/meadow")}, data, &now))
+	}
+	memory, err := w.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return memory
+}
+
+// withSum makes the checksum of a memory right, where it is one.
+func withSum(data []byte) []byte {
+	var m struct {
+		Sum   uint32
+		Saved json.RawMessage
+	}
+	if json.Unmarshal(data, &m) != nil {
+		return data
+	}
+	m.Sum = crc32.ChecksumIEEE(m.Saved)
+	text, err := json.Marshal(m)
+	if err != nil {
+		return data
+	}
+	return text
 }

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"math"
 	"slices"
 	"time"
@@ -170,7 +171,14 @@ func (w *Watch) Tell(a alerts.Action) []alerts.Event {
 	return w.out
 }
 
-// saved is the whole state, as it is written out.
+// memory is the state as it is written out, with the checksum of its text: a card that gives back a wrong digit must not
+// become what is usual on the fence.
+type memory struct {
+	Sum   uint32 // CRC-32 of Saved
+	Saved json.RawMessage
+}
+
+// saved is the whole state.
 type saved struct {
 	Version int
 	Farm    string
@@ -189,11 +197,14 @@ func (w *Watch) MarshalBinary() ([]byte, error) {
 	for _, f := range w.fences {
 		s.Fences[f.energizer.Name] = f
 	}
-	b, err := json.Marshal(s)
+	text, err := json.Marshal(s)
+	if err == nil {
+		text, err = json.Marshal(memory{crc32.ChecksumIEEE(text), text})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("save the watch's memory: %w", err)
 	}
-	return b, nil
+	return text, nil
 }
 
 // ErrOtherLayout means that a memory belongs to a fence laid out otherwise; read the readings again instead.
@@ -226,8 +237,16 @@ func (w *Watch) Adopt(b []byte) (anew []string, err error) {
 }
 
 func (w *Watch) readSaved(b []byte) (*saved, error) {
+	var m memory
+	err := json.Unmarshal(b, &m)
+	if err == nil && crc32.ChecksumIEEE(m.Saved) != m.Sum {
+		err = errors.New("its checksum is another")
+	}
 	var s saved
-	if err := json.Unmarshal(b, &s); err != nil {
+	if err == nil {
+		err = json.Unmarshal(m.Saved, &s)
+	}
+	if err != nil {
 		return nil, fmt.Errorf("read the watch's memory: %w", err)
 	}
 	if s.Version != stateVersion || s.Farm != w.farm.Name {
