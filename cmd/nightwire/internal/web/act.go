@@ -76,6 +76,11 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 	if by := cleanName(form.Get("by")); by != "" {
 		a.By = by
 	}
+	for _, key := range []string{"alarm", "source", "task"} {
+		if !utf8.ValidString(form.Get(key)) {
+			return a, errors.New("refuse.form") // a name that could not be kept as it is
+		}
+	}
 	if utf8.RuneCountInString(a.Note) > maxNoteRunes {
 		return a, errors.New("refuse.long")
 	}

@@ -68,6 +68,9 @@ func (s *Server) upkeep(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "upkeep", f)
 }
 
+// mostTyped is more than any meter shows, and far from where floats end.
+const mostTyped = 1e6
+
 // readDone reads what was done from a form; the values of an earth test with it.
 func readDone(a *alerts.Action, form url.Values) error {
 	a.Source, a.Task = farm.Source(form.Get("source")), form.Get("task")
@@ -82,7 +85,7 @@ func readDone(a *alerts.Action, form url.Values) error {
 	}
 	number := func(key string) float64 {
 		v, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(form.Get(key)), ",", ".", 1), 64)
-		if err != nil || math.IsInf(v, 0) {
+		if err != nil || math.Abs(v) > mostTyped {
 			return math.NaN()
 		}
 		return v
