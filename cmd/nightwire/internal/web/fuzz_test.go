@@ -33,7 +33,7 @@ func FuzzForms(f *testing.F) {
 		f.Fatal(err)
 	}
 	opts := options(farm)
-	opts.Overview, opts.History, opts.Readings = still(o), kept{}, nil
+	opts.Overview, opts.History, opts.Lines = still(o), kept{}, nil
 	s, err := New(opts)
 	if err != nil {
 		f.Fatal(err)
