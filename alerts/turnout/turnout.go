@@ -341,7 +341,7 @@ func (d *decision) earth(e *farm.Energizer, volts *float64) {
 	case volts != nil:
 		d.add(e.Name, Earth, true, "its stakes carry %s kV, 0.3 kV at most are wanted", reading(*volts))
 	case t.At.IsZero() || ago > earthTestFor:
-		d.note(e.Name, Earth, "its stakes have not been tested within a year: nightwire earth-test says how")
+		d.note(e.Name, Earth, "its stakes have not been tested within a year: Upkeep on the page says how, or nightwire earth-test")
 	case t.StakeVolts > mostEarthVolts:
 		d.add(e.Name, Earth, false, "its stakes carried %.0f V in the test %s ago, over 300 V: %s, and test again", t.StakeVolts, span(ago), mend)
 	default:
