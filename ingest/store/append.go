@@ -97,7 +97,7 @@ func (b *intake) sift(ctx context.Context, rs []pulse.Reading) ([]pulse.Reading,
 func (b *intake) sensor(name pulse.SensorID) *sensor {
 	s := b.w.sensors[name]
 	if s == nil {
-		s = &sensor{id: b.w.lastID + 1, name: name, packedTo: noTime}
+		s = newSensor(b.w.lastID+1, name, noTime)
 		b.w.add(s)
 		b.created = append(b.created, s)
 	}

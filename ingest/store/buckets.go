@@ -71,7 +71,7 @@ func (db *DB) tally(ctx context.Context, name pulse.SensorID, f pulse.Field, edg
 	if len(edges) < 2 {
 		return nil, nil
 	}
-	g := gauge{db: db, name: name, field: f, tallies: make([]tally, len(edges)-1)}
+	g := gauge{db: db, name: name, field: f, tallies: make([]tally, len(edges)-1), freshFrom: db.w.freshFrom(name)}
 	for _, e := range edges {
 		g.edges = append(g.edges, ceilMS(e))
 	}
@@ -98,7 +98,9 @@ type gauge struct {
 	last    int     // where the last reading went; the next mostly goes there too
 	fresh   []value // not packed yet, in order of time
 	unpack  unpacker
-	units   []unitTally
+
+	freshFrom int64 // nothing older is fresh
+	units     []unitTally
 }
 
 // place returns the index of the part that ms falls into, or -1.
@@ -131,8 +133,10 @@ func (g *gauge) read(ctx context.Context, tx *sql.Tx) error {
 		return err
 	}
 	from, to := g.edges[0], g.edges[len(g.edges)-1]
-	if g.fresh, err = g.db.freshValues(ctx, tx, id, g.field, from, to); err != nil {
-		return err
+	if g.freshFrom < to {
+		if g.fresh, err = g.db.freshValues(ctx, tx, id, g.field, from, to); err != nil {
+			return err
+		}
 	}
 	heads, err := blockHeads(ctx, tx, id, from, to)
 	if err != nil {

@@ -231,7 +231,7 @@ func (s *sensor) sealed(rs []pulse.Reading) {
 			rest = append(rest, ms)
 		}
 	}
-	s.fresh = rest
+	s.setFresh(rest)
 }
 
 // day merges readings of one sensor and UTC day, in order of time, into its blocks.

@@ -37,7 +37,7 @@ func window(from, to time.Time) (fromMS, toMS int64) {
 // the file is held.
 func (db *DB) Range(ctx context.Context, name pulse.SensorID, from, to time.Time) iter.Seq2[pulse.Reading, error] {
 	return func(yield func(pulse.Reading, error) bool) {
-		p := pager{db: db, name: name, coarsest: keptReadings}
+		p := pager{db: db, name: name, coarsest: keptReadings, freshFrom: db.w.freshFrom(name)}
 		p.from, p.to = window(from, to)
 		p.singles(ctx, yield)
 	}
@@ -60,7 +60,7 @@ type Thin struct {
 // A minute or hour belongs to the range in which it begins; an hour of two blocks comes in two parts.
 func (db *DB) Rows(ctx context.Context, name pulse.SensorID, from, to time.Time) iter.Seq2[Row, error] {
 	return func(yield func(Row, error) bool) {
-		p := pager{db: db, name: name, coarsest: keptHours}
+		p := pager{db: db, name: name, coarsest: keptHours, freshFrom: db.w.freshFrom(name)}
 		p.from, p.to = window(from, to)
 		p.run(ctx, func(r *pulse.Reading, of *Thin, err error) bool { return yield(Row{*r, of}, err) })
 	}
@@ -91,7 +91,7 @@ func (db *DB) RangeEach(ctx context.Context, names []pulse.SensorID, from, to ti
 	}
 	for _, name := range names {
 		id, known := ids[name]
-		p := pager{db: db, name: name, from: fromMS, to: toMS, id: id, fresh: fresh[id], done: !known}
+		p := pager{db: db, name: name, coarsest: keptReadings, from: fromMS, to: toMS, id: id, fresh: fresh[id], done: !known}
 		do(name, func(yield func(pulse.Reading, error) bool) { p.singles(ctx, yield) })
 	}
 	return nil
@@ -103,6 +103,8 @@ type pager struct {
 	name     pulse.SensorID
 	coarsest kept
 	from, to int64 // what is still to be read
+
+	freshFrom int64 // nothing older is fresh
 
 	id      int64           // 0 before the first page, unless what is fresh is known already
 	fresh   []pulse.Reading // not packed when the first page was read, and not given out yet
@@ -123,6 +125,12 @@ func (p *pager) singles(ctx context.Context, yield func(pulse.Reading, error) bo
 type giver func(r *pulse.Reading, of *Thin, err error) bool
 
 func (p *pager) run(ctx context.Context, give giver) {
+	page, ok := p.db.pages.Get().(*[]pulse.Reading) // making one takes as long as unpacking into it
+	if !ok {
+		page = new([]pulse.Reading)
+	}
+	p.packed = *page
+	defer func() { *page = p.packed; p.db.pages.Put(page) }()
 	for !p.done {
 		err := p.db.snapshot(ctx, func(tx *sql.Tx) error { return p.page(ctx, tx) })
 		if err != nil {
@@ -144,8 +152,10 @@ func (p *pager) page(ctx context.Context, tx *sql.Tx) (err error) {
 			p.done = true
 			return err
 		}
-		if p.fresh, err = p.db.freshOfOne(ctx, tx, p.id, p.name, p.from, p.to); err != nil {
-			return err
+		if p.freshFrom < p.to {
+			if p.fresh, err = p.db.freshOfOne(ctx, tx, p.id, p.name, p.from, p.to); err != nil {
+				return err
+			}
 		}
 	}
 	rows, err := tx.QueryContext(ctx, `SELECT from_ms, to_ms, kept, CASE kept WHEN 2 THEN head ELSE data END

@@ -44,6 +44,8 @@ type DB struct {
 	read *sql.DB // a few connections, each reading a snapshot
 	w    *writer // nil when read-only
 
+	pages sync.Pool // of *[]pulse.Reading, into which Range unpacks
+
 	namesMu sync.Mutex
 	names   map[int64]pulse.SensorID // used when read-only; a writer has all in memory
 }

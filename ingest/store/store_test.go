@@ -1,12 +1,15 @@
 package store
 
 import (
+	"errors"
 	"fmt"
 	"iter"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -375,4 +378,42 @@ func TestRangeEachWhilePacking(t *testing.T) {
 			t.Errorf("%s (-want +got):\n%.2000s", name, diff)
 		}
 	}
+}
+
+// TestReadWhilePacking reads again and again while readings come and are packed: whatever was stored when a read began
+// is in it, whether it was fresh or packed when the read came to it.
+func TestReadWhilePacking(t *testing.T) {
+	db := openTemp(t)
+	rs := series(rand.New(rand.NewPCG(5, 6)), "a", day0, 3000, 0)
+	var stored atomic.Int64
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		defer stored.Store(int64(len(rs)))
+		for part := range slices.Chunk(rs, 60) {
+			_, err := db.Append(t.Context(), part)
+			stored.Add(int64(len(part)))
+			if err = errors.Join(err, db.Pack(t.Context(), nil)); err != nil {
+				t.Error(err)
+				return
+			}
+		}
+	})
+	for before := 0; before < len(rs); {
+		before = int(stored.Load())
+		for _, n := range []int{before, before / 2} { // up to what is new, and what may all be packed
+			to := day0.Add(time.Duration(n) * time.Minute)
+			if got := collect(t, db, "a", day0, to); len(got) != n {
+				t.Fatalf("%d of %d readings after %d were stored", len(got), n, before)
+			}
+			buckets, err := db.Buckets(t.Context(), "a", pulse.Volts, day0, to.Add(time.Millisecond), time.Hour)
+			sum := 0
+			for _, b := range buckets {
+				sum += b.N
+			}
+			if err != nil || sum < n || sum > n+1 { // perhaps with the next one
+				t.Fatalf("the hours count %d of %d readings after %d were stored (%v)", sum, n, before, err)
+			}
+		}
+	}
+	wg.Wait()
 }

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"nightwire/ingest/pulse"
 )
@@ -39,10 +40,32 @@ type sensor struct {
 	name     pulse.SensorID
 	packedTo int64         // time of the last packed reading, milliseconds
 	fresh    []int64       // times of the readings not packed yet, ascending
+	oldest   atomic.Int64  // the first of fresh, noTimeYet without any; for readers
 	latest   pulse.Reading // Sensor is empty while it is not known
 }
 
-const noTime = math.MinInt64
+func newSensor(id int64, name pulse.SensorID, packedTo int64) *sensor {
+	s := &sensor{id: id, name: name, packedTo: packedTo}
+	s.setFresh(nil)
+	return s
+}
+
+// setFresh takes ms for the times of the readings not packed yet.
+func (s *sensor) setFresh(ms []int64) {
+	s.fresh = ms
+	oldest := int64(noTimeYet)
+	if len(ms) > 0 {
+		oldest = ms[0]
+	}
+	if s.oldest.Load() != oldest {
+		s.oldest.Store(oldest)
+	}
+}
+
+const (
+	noTime    = math.MinInt64
+	noTimeYet = math.MaxInt64
+)
 
 func newWriter(log *slog.Logger) *writer {
 	return &writer{log: log, sensors: make(map[pulse.SensorID]*sensor), byID: make(map[int64]*sensor)}
@@ -114,16 +137,20 @@ func (w *writer) loadSensors(ctx context.Context) error {
 	}
 	defer rows.Close()
 	for rows.Next() {
-		s := &sensor{}
-		var to sql.NullInt64
-		if err := rows.Scan(&s.id, &s.name, &to); err != nil {
+		var (
+			id   int64
+			name pulse.SensorID
+			to   sql.NullInt64
+		)
+		if err := rows.Scan(&id, &name, &to); err != nil {
 			return err
 		}
-		if s.packedTo = noTime; to.Valid {
-			s.packedTo = to.Int64
+		packedTo := int64(noTime)
+		if to.Valid {
+			packedTo = to.Int64
 		}
-		if w.sensors[s.name] == nil {
-			w.add(s)
+		if w.sensors[name] == nil {
+			w.add(newSensor(id, name, packedTo))
 		}
 	}
 	return rows.Err()
@@ -152,21 +179,36 @@ func (w *writer) see(s *sensor, r pulse.Reading) {
 // remember notes that the sensor has a fresh reading at ms; false means that it had one already.
 func (s *sensor) remember(ms int64) bool {
 	if n := len(s.fresh); n == 0 || ms > s.fresh[n-1] {
-		s.fresh = append(s.fresh, ms)
+		s.setFresh(append(s.fresh, ms))
 		return true
 	}
 	i, had := slices.BinarySearch(s.fresh, ms)
 	if had {
 		return false
 	}
-	s.fresh = slices.Insert(s.fresh, i, ms)
+	s.setFresh(slices.Insert(s.fresh, i, ms))
 	return true
 }
 
 func (s *sensor) forget(ms int64) {
 	if i, had := slices.BinarySearch(s.fresh, ms); had {
-		s.fresh = slices.Delete(s.fresh, i, i+1)
+		s.setFresh(slices.Delete(s.fresh, i, i+1))
 	}
+}
+
+// freshFrom returns the time of a sensor's oldest reading that is not packed, in milliseconds; what is older need not be
+// looked for among the fresh ones, all of which have to be gone through. It is to be asked before a snapshot is begun:
+// what is packed between the two is in the blocks that the snapshot sees.
+func (w *writer) freshFrom(name pulse.SensorID) int64 {
+	if w == nil {
+		return noTime // not known
+	}
+	w.seen.RLock()
+	defer w.seen.RUnlock()
+	if s := w.sensors[name]; s != nil {
+		return s.oldest.Load()
+	}
+	return noTimeYet
 }
 
 // settle finds out what became of a commit that could not be asked about when it failed. What it had stored goes out

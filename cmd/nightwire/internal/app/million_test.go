@@ -35,33 +35,40 @@ func tenZones() string {
 // millionSpan is how long a million readings of a zone go on.
 const millionSpan = 120 * 24 * time.Hour
 
-// millionFolder fills a data folder for ten zones. The first has a million readings up to the end of millionSpan, the
-// newest 20,000 not packed: the most that a live run lets come together. The others, and the energizer, have a day of
+// millionFolder fills a data folder for ten zones. The first has a million readings up to the end of millionSpan, with
+// two hours out every other day, the newest 20,000 not packed: the most that a live run lets come together. The others, and the energizer, have a day of
 // readings. What is not packed came in minute by minute, as it does.
 func millionFolder(tb testing.TB) (dir string) {
 	tb.Helper()
-	const readings, fresh = 1_000_000, 20_000
+	const slots, fresh = 1_050_000, 20_000
 	dir = tb.TempDir()
 	db, err := store.Open(tb.Context(), store.Options{Path: filepath.Join(dir, storeFile)})
 	if err != nil {
 		tb.Fatal(err)
 	}
 	reading := func(i int) pulse.Reading {
-		at := start.Add(millionSpan / readings * time.Duration(i)).Truncate(time.Millisecond)
+		at := start.Add(millionSpan / slots * time.Duration(i)).Truncate(time.Millisecond)
 		r := pulse.Reading{Sensor: pulse.SensorID("test-bank/" + farm.ZoneSource("zone0")), At: at, Arrived: at}
 		r.Set(pulse.Volts, float64(5000+(i*7919)%977))
 		return r
 	}
 	var rs []pulse.Reading
-	for i := range readings {
-		rs = append(rs, reading(i))
-		if n := i + 1; n == readings || n%20_000 == 0 || n > readings-fresh && n%6 == 0 {
+	count := 0
+	for i := range slots {
+		if r := reading(i); r.At.Sub(start)%(48*time.Hour) >= 2*time.Hour {
+			rs = append(rs, r)
+			count++
+		}
+		if n := i + 1; n == slots || n%10_000 == 0 || n > slots-fresh && n%6 == 0 {
 			err = errors.Join(err, appended(tb, db, rs))
 			rs = rs[:0]
-			if n == readings-fresh {
+			if n == slots-fresh {
 				err = errors.Join(err, db.Pack(tb.Context(), nil))
 			}
 		}
+	}
+	if count < 1_000_000 {
+		tb.Fatalf("only %d readings", count)
 	}
 	if err := errors.Join(err, lastDays(tb, db), db.Close()); err != nil {
 		tb.Fatal(err)
