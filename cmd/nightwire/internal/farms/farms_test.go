@@ -68,11 +68,11 @@ func (f *fold) watch(ctx context.Context, farm Farm) error {
 		}
 	}
 	judge := func(context.Context) error {
+		f.mu.Lock()
+		defer f.mu.Unlock()
 		if f.judge == nil {
 			return nil
 		}
-		f.mu.Lock()
-		defer f.mu.Unlock()
 		return f.judge(name)
 	}
 	farm.Judged(Judgement{Well: judge, Outside: judge})

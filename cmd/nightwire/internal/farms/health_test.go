@@ -28,6 +28,13 @@ func (f *fold) unwell(name, why string) {
 	}
 }
 
+// times returns how often a farm's watch was begun.
+func (f *fold) times(name string) int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.begun[name]
+}
+
 // health checks what is said of all farms, and whether the daemon is to be started again.
 func (f *fold) health(when, want string, alive bool) {
 	f.t.Helper()
@@ -55,11 +62,11 @@ func TestHealthNamesWhoIsUnwell(t *testing.T) {
 		f.health("at the start", "", true)
 		f.unwell("ash", "no channel works: [mail]")
 		f.health("one is unwell", "1 of 2 farms are not well: ash: no channel works: [mail]", true)
-		if f.wait(patience - DefaultEvery); f.begun["ash"] != 1 {
+		if f.wait(patience - DefaultEvery); f.times("ash") != 1 {
 			t.Error("a watch was started again too early")
 		}
-		if f.wait(3 * DefaultEvery); f.begun["ash"] != 2 || f.begun["birch"] != 1 {
-			t.Errorf("unwell for long: ash was begun %d times and birch %d, want 2 and 1", f.begun["ash"], f.begun["birch"])
+		if f.wait(3 * DefaultEvery); f.times("ash") != 2 || f.times("birch") != 1 {
+			t.Errorf("unwell for long: ash was begun %d times and birch %d, want 2 and 1", f.times("ash"), f.times("birch"))
 		}
 		f.unwell("birch", "the watch has not gone round for 2m")
 		f.health("all are unwell", "2 of 2 farms are not well: ash: no channel works: [mail]; birch: the watch has not gone round for 2m", false)
