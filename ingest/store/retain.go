@@ -15,10 +15,10 @@ type Retention struct {
 	Hours    time.Time // of days before this one nothing stays
 }
 
-// fewReadings is how many readings a day may have to be kept as long as minutes are: up to four a minute take less room
+// fewReadings is how many readings a day may have to be kept as long as minutes are: up to three a minute take less room
 // than the minute's count, least, greatest and mean (see BenchmarkThin). For most sensors, which report once a minute,
 // this level so costs nothing.
-const fewReadings = 4 * dayMS / minuteMS
+const fewReadings = 3 * dayMS / minuteMS
 
 // Retain lets go of what is older than r says, by whole UTC days. Readings that are not packed stay until they are.
 // What a follower has still to read (see Tail) stays too. Of a day whose readings went, no late ones are taken any more:

@@ -376,7 +376,7 @@ func TestKilledWhileThinning(t *testing.T) {
 
 // BenchmarkThin tells how much room a day takes as readings and as minutes, and how long it takes to thin.
 func BenchmarkThin(b *testing.B) {
-	for _, every := range []time.Duration{30 * time.Second, 15 * time.Second, 10 * time.Second, 1300 * time.Millisecond} {
+	for _, every := range []time.Duration{30 * time.Second, 20 * time.Second, 15 * time.Second, 10 * time.Second, 1300 * time.Millisecond} {
 		b.Run(every.String(), func(b *testing.B) {
 			n := int(wholeDay / every)
 			rs := series(rand.New(rand.NewPCG(7, 7)), "a", day0, n, 0)

@@ -151,7 +151,7 @@ type Heartbeat struct {
 // Store says how long readings are kept. A zero Keep or KeepHours is for good.
 type Store struct {
 	Keep        time.Duration `key:"keep" doc:"how long single readings are kept, as 90d; leave it out to keep all"`
-	KeepMinutes time.Duration `key:"keep_minutes" doc:"how long each minute's least, greatest and mean are kept after that, and the readings of sensors that report at most four times a minute; 730d when left out, or as long as keep"`
+	KeepMinutes time.Duration `key:"keep_minutes" doc:"how long each minute's least, greatest and mean are kept after that, and the readings of sensors that report at most three times a minute; 730d when left out, or as long as keep"`
 	KeepHours   time.Duration `key:"keep_hours" doc:"how long each hour's least, greatest and mean are kept after that; leave it out to keep them for good"`
 }
 
