@@ -19,7 +19,7 @@ import (
 // Leases share farms out among daemons by means of a NATS server: all farms are dealt into slots, and who holds the
 // lease of a slot watches its farms. A lease is a key that the server lets only one create, and that goes by itself
 // when it is not renewed; that, and nothing of ours, keeps two daemons from holding one. Which daemon asks for which
-// slot is a rule that needs no agreement: the one for which the hash of both is highest, of those that are alive.
+// slot is a rule that needs no agreement (see deal).
 //
 // While no server can be reached, every daemon goes on with what it has: a farm that nobody watches is worse than one
 // that two do for a while.
@@ -162,13 +162,37 @@ func (l *Leases) round(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for slot := range l.opts.Slots {
-		mine := members[highest(strconv.Itoa(slot), len(members), func(i int) string { return members[i] })] == l.opts.Name
-		if err := l.tend(ctx, slot, mine, taken[slot]); err != nil {
+	// All at once: one after the other, a server a few hundredths of a second away would keep them waiting longer than
+	// leases last.
+	errs := make([]error, l.opts.Slots)
+	var wg sync.WaitGroup
+	for slot, owner := range deal(l.opts.Slots, members) {
+		wg.Go(func() { errs[slot] = l.tend(ctx, slot, owner == l.opts.Name, taken[slot]) })
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// deal says which of the members, who are in order, each slot is for: the one for which the hash of both is highest, of
+// those that have not had their even share yet. When one comes or goes, few other slots move.
+func deal(slots int, members []string) []string {
+	most := (slots + len(members) - 1) / len(members)
+	has := make(map[string]int, len(members))
+	dealt := make([]string, slots)
+	open := slices.Clone(members)
+	for slot := range dealt {
+		i := highest(strconv.Itoa(slot), len(open), func(i int) string { return open[i] })
+		dealt[slot] = open[i]
+		if has[open[i]]++; has[open[i]] == most {
+			open = slices.Delete(open, i, i+1)
+		}
+	}
+	return dealt
 }
 
 // state returns the daemons that are alive, by name, and which slots are held by anyone.

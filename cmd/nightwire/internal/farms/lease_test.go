@@ -4,6 +4,9 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -37,9 +40,11 @@ type daemon struct {
 
 const testTTL = 2 * time.Second
 
-func startDaemon(t *testing.T, url, name string) *daemon {
+func startDaemon(t *testing.T, url, name string) *daemon { return startDaemonOf(t, 24, url, name) }
+
+func startDaemonOf(t *testing.T, slots int, url, name string) *daemon {
 	t.Helper()
-	l, err := Join(t.Context(), LeaseOptions{Server: url, Name: name, Slots: 24, TTL: testTTL, Log: slog.New(slog.DiscardHandler)})
+	l, err := Join(t.Context(), LeaseOptions{Server: url, Name: name, Slots: slots, TTL: testTTL, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -124,6 +129,114 @@ func (d *daemon) leaveAnew(t *testing.T, url string) error {
 	}
 	l.held = d.held
 	return l.Leave(t.Context())
+}
+
+// TestLeasesOfAFarServer has a server that is 40 ms away, as in another country, and as many slots as there are.
+func TestLeasesOfAFarServer(t *testing.T) {
+	a := startDaemonOf(t, DefaultSlots, far(t, startNATS(t), 20*time.Millisecond), "a")
+	settled(t, 10*time.Second, a)
+	for end := time.After(3 * testTTL); ; {
+		if _, none, _ := holders(a); none > 0 {
+			t.Fatalf("%d farms are held by nobody", none)
+		}
+		select {
+		case <-time.After(20 * time.Millisecond):
+		case <-end:
+			return
+		}
+	}
+}
+
+// far returns an address at which the server answers later by a delay each way.
+func far(t *testing.T, url string, delay time.Duration) string {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var wg sync.WaitGroup
+	pass := func(from, to net.Conn) {
+		type piece struct {
+			due  time.Time
+			data []byte
+		}
+		pieces := make(chan piece, 10_000)
+		wg.Go(func() {
+			defer close(pieces)
+			for b := make([]byte, 64<<10); ; {
+				n, err := from.Read(b)
+				if n > 0 {
+					pieces <- piece{time.Now().Add(delay), slices.Clone(b[:n])}
+				}
+				if err != nil {
+					return
+				}
+			}
+		})
+		wg.Go(func() {
+			defer to.Close()
+			for p := range pieces {
+				<-time.After(time.Until(p.due))
+				_, _ = to.Write(p.data) // the reader sees that it is closed
+			}
+		})
+	}
+	wg.Go(func() {
+		for {
+			near, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			there, err := net.Dial("tcp", strings.TrimPrefix(url, "nats://"))
+			if err != nil {
+				near.Close()
+				continue
+			}
+			pass(near, there)
+			pass(there, near)
+		}
+	})
+	t.Cleanup(func() {
+		ln.Close()
+		wg.Wait()
+	})
+	return "nats://" + ln.Addr().String()
+}
+
+// TestSlotsAreDealtEvenly wants no daemon to have more than its share, also where there are as many as a plan may have,
+// and few slots to move that need not when one dies.
+func TestSlotsAreDealtEvenly(t *testing.T) {
+	for _, n := range []int{1, 2, 3, 10, 110, 300} {
+		var members []string
+		for i := range n {
+			members = append(members, fmt.Sprintf("daemon%d", i))
+		}
+		slices.Sort(members)
+		before := deal(DefaultSlots, members)
+		has := map[string]int{}
+		for _, m := range before {
+			has[m]++
+		}
+		for m, slots := range has {
+			if slots > (DefaultSlots+n-1)/n {
+				t.Errorf("%s of %d has %d of %d slots", m, n, slots, DefaultSlots)
+			}
+		}
+		if n == 1 {
+			continue
+		}
+		moved := 0
+		for i, gone := range members {
+			for slot, m := range deal(DefaultSlots, slices.Delete(slices.Clone(members), i, i+1)) {
+				if before[slot] != gone && before[slot] != m {
+					moved++
+				}
+			}
+		}
+		if each := float64(moved) / float64(n); each > DefaultSlots/20 {
+			t.Errorf("when one of %d dies %.1f slots of others move", n, each)
+		}
+	}
 }
 
 // TestLeaseServerAway keeps the farms that are watched while no lease server answers.
