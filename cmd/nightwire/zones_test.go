@@ -20,15 +20,16 @@ const (
 	zonesPerRow   = 10
 )
 
-func writeBigFarm(b *testing.B, dir, name, url string) {
+// writeRows writes the file of a farm of so many energizers with a row of zones each.
+func writeRows(b *testing.B, dir, name, url string, rows int) {
 	b.Helper()
 	var t strings.Builder
 	fmt.Fprintf(&t, "farm: %s\nenergizers:\n", name)
-	for r := range rowsPerFarm {
+	for r := range rows {
 		fmt.Fprintf(&t, "  - {name: e%d, open_kv: 8, sensor: {topic: %s/e%d, every: 60s}}\n", r, name, r)
 	}
 	t.WriteString("zones:\n")
-	for r := range rowsPerFarm {
+	for r := range rows {
 		before := fmt.Sprintf("e%d", r)
 		for z := range zonesPerRow {
 			zone := fmt.Sprintf("r%dz%d", r, z)
@@ -54,7 +55,7 @@ func BenchmarkHundredThousandZones(b *testing.B) {
 	mqtt, page, dir := startMosquitto(b), port(b), b.TempDir()
 	url := fmt.Sprintf("mqtt://127.0.0.1:%d", mqtt)
 	for i := range manyFarmCount {
-		writeBigFarm(b, dir, fmt.Sprintf("farm%d", i), url)
+		writeRows(b, dir, fmt.Sprintf("farm%d", i), url, rowsPerFarm)
 	}
 	began := time.Now()
 	watch := startProcess(b, "nightwire", "run", "--farms", dir, "--data", b.TempDir(), "--page", fmt.Sprintf("127.0.0.1:%d", page))
@@ -90,6 +91,52 @@ func BenchmarkHundredThousandZones(b *testing.B) {
 	b.ReportMetric(float64(worst), "backlog")
 	b.ReportMetric(0, "ns/op")
 	watch.stop(b)
+}
+
+// BenchmarkSmallFarms tells what a farm of one energizer and ten zones takes of a daemon that watches many: memory, open
+// files, and time to start. It runs once whatever -benchtime says.
+func BenchmarkSmallFarms(b *testing.B) {
+	url := fmt.Sprintf("mqtt://127.0.0.1:%d", startMosquitto(b))
+	const few, many = 50, 250
+	rss, files, start := map[int]int{}, map[int]int{}, map[int]time.Duration{}
+	for _, farms := range []int{few, many} {
+		page, dir := port(b), b.TempDir()
+		for i := range farms {
+			writeRows(b, dir, fmt.Sprintf("farm%d", i), url, 1)
+		}
+		began := time.Now()
+		watch := startProcess(b, "nightwire", "run", "--farms", dir, "--data", b.TempDir(), "--page", fmt.Sprintf("127.0.0.1:%d", page))
+		for i := range farms {
+			until(b, "a farm is connected", func() bool { return farmMetric(page, fmt.Sprintf("farm%d", i), "nightwire_mqtt_connected") == 1 })
+		}
+		start[farms] = time.Since(began)
+		c := dialPaho(b, paho.NewClientOptions().AddBroker(url).SetClientID("sensors"))
+		for range 5 {
+			for i := range farms {
+				c.Publish(fmt.Sprintf("farm%d/e0", i), 1, false, `{"kv":7.9}`)
+				for z := range zonesPerRow {
+					c.Publish(fmt.Sprintf("farm%d/r0z%d", i, z), 1, false, `{"kv":7.5,"pulses":46,"battery_v":3.6}`)
+				}
+			}
+			<-time.After(time.Second)
+		}
+		for i := range farms {
+			until(b, "all is durable", func() bool { return farmMetric(page, fmt.Sprintf("farm%d", i), ackedTotal) >= 5*(zonesPerRow+1) })
+		}
+		c.Disconnect(100)
+		pid := watch.cmd.Process.Pid
+		open, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", pid))
+		if err != nil {
+			b.Fatal(err)
+		}
+		rss[farms], files[farms] = procFigure(b, pid, "status", "VmRSS"), len(open)
+		b.Logf("%d farms: %v to start, %d MB, %d open files", farms, start[farms].Round(time.Millisecond), rss[farms]>>10, files[farms])
+		watch.stop(b)
+	}
+	b.ReportMetric(float64(rss[many]-rss[few])/(many-few), "kB/farm")
+	b.ReportMetric(float64(files[many]-files[few])/(many-few), "files/farm")
+	b.ReportMetric(float64((start[many]-start[few]).Milliseconds())/(many-few), "start-ms/farm")
+	b.ReportMetric(0, "ns/op")
 }
 
 func ackedByAll(page int) (n int) {

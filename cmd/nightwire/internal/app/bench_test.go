@@ -2,7 +2,9 @@ package app
 
 import (
 	"bytes"
+	"fmt"
 	"io"
+	"runtime"
 	"testing"
 	"time"
 
@@ -45,6 +47,53 @@ func BenchmarkReplay(b *testing.B) {
 		messages += counts.Lines
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(messages), "ns/message")
+}
+
+// BenchmarkZoneMemory tells how much of the heap the detectors hold for a zone after days of a season: what they know of
+// each sensor grows until it is whole.
+func BenchmarkZoneMemory(b *testing.B) {
+	cfg, capture := season(b, "estate", 0)
+	known, err := newSensors(&cfg.Farm)
+	if err != nil {
+		b.Fatal(err)
+	}
+	lines := bytes.Split(bytes.TrimSpace(capture), []byte("\n"))
+	heap := func() float64 {
+		runtime.GC()
+		runtime.GC() // what finalizers let go of
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return float64(m.HeapAlloc)
+	}
+	for b.Loop() {
+		before := heap()
+		e, err := newEngine(cfg)
+		if err != nil {
+			b.Fatal(err)
+		}
+		var first time.Time
+		wanted := []int{0, 1, 7, 14, 28}
+		for _, text := range lines {
+			m, err := parseCaptured(text)
+			if err != nil {
+				b.Fatal(err)
+			}
+			if first.IsZero() {
+				first = m.at
+			}
+			if len(wanted) > 0 && m.at.Sub(first) >= time.Duration(wanted[0])*24*time.Hour {
+				b.ReportMetric((heap()-before)/float64(len(cfg.Farm.Zones)), fmt.Sprintf("B/zone-day%02d", wanted[0]))
+				wanted = wanted[1:]
+			}
+			e.advance(m.at)
+			if rs, _, err := known.read(m.topic, m.payload, m.at, m.retained); err == nil {
+				for i := range rs {
+					e.observe(rs[i])
+				}
+			}
+		}
+		runtime.KeepAlive(e)
+	}
 }
 
 // BenchmarkCaptureLine reads lines of a capture, without what becomes of them.
