@@ -87,11 +87,12 @@ func runFarms(ctx context.Context, m manyFlags, data string, log *slog.Logger) (
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	var keeper *farms.Keeper
+	shared := &app.Shared{}
 	front := farms.NewFront(m.page, farms.Rest(promhttp.HandlerFor(reg, promhttp.HandlerOpts{}), token,
 		func(ctx context.Context) farms.Health { return keeper.Health(ctx, false) }), log)
 	opts := farms.Options{
 		Dir: m.dir, Again: again, Log: log, Registerer: reg,
-		Watch: func(ctx context.Context, f farms.Farm) error { return watchFarm(ctx, f, m, data, front, log) },
+		Watch: func(ctx context.Context, f farms.Farm) error { return watchFarm(ctx, f, m, data, front, shared, log) },
 	}
 	var wg sync.WaitGroup
 	defer wg.Wait()
@@ -179,7 +180,7 @@ func joinLeases(ctx context.Context, m manyFlags, data string, log *slog.Logger)
 }
 
 // watchFarm watches one of many farms.
-func watchFarm(ctx context.Context, f farms.Farm, m manyFlags, data string, front *farms.Front, log *slog.Logger) error {
+func watchFarm(ctx context.Context, f farms.Farm, m manyFlags, data string, front *farms.Front, shared *app.Shared, log *slog.Logger) error {
 	path := f.Config.Path
 	watch, err := app.New(app.Options{
 		Config: f.Config, DataDir: filepath.Join(data, f.Config.Farm.Name), Log: log.With("farm", f.Config.Farm.Name), Again: f.Again,
@@ -193,7 +194,7 @@ func watchFarm(ctx context.Context, f farms.Farm, m manyFlags, data string, fron
 		Judged: func(well, outside func(context.Context) error) {
 			f.Judged(farms.Judgement{Well: well, Outside: outside})
 		},
-		Among: true, Front: front, MessagesPerSecond: m.perSecond,
+		Among: true, Front: front, Shared: shared, MessagesPerSecond: m.perSecond,
 	})
 	if err != nil {
 		return err

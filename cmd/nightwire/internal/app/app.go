@@ -10,10 +10,12 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"nightwire/alerts"
 	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/web"
 )
 
 // Options says what a night watch is to do. Config, DataDir and Log are required.
@@ -39,6 +41,8 @@ type Options struct {
 	Among bool
 	// Front serves the page where the farm file gives no address for it; nil to listen at the default one.
 	Front Front
+	// Shared is what many watches in one program have together; nil for one of its own.
+	Shared *Shared
 	// MessagesPerSecond is the most that the farm may take of the program, messages above wait; 0 for no limit.
 	MessagesPerSecond int
 
@@ -51,6 +55,19 @@ type Options struct {
 	Said func(alerts.Event)
 	// Looked is told how many readings have just gone through the detectors. It must not block. Optional.
 	Looked func(n int)
+}
+
+// Shared is what many watches in one program have together. The zero Shared is ready.
+type Shared struct {
+	once sync.Once
+	look *web.Look
+	err  error
+}
+
+// pages returns what pages are made of.
+func (s *Shared) pages() (*web.Look, error) {
+	s.once.Do(func() { s.look, s.err = web.NewLook("en") })
+	return s.look, s.err
 }
 
 // Front is a listener that the pages of many farms share.

@@ -88,7 +88,16 @@ func (n *night) mountPage(s *stack) error {
 // site makes the page's server, which serves nothing yet.
 func (n *night) site() (*web.Server, error) {
 	cfg := n.cfg.Page
+	shared := n.opts.Shared
+	if shared == nil {
+		shared = &Shared{}
+	}
+	look, err := shared.pages()
+	if err != nil {
+		return nil, err
+	}
 	return web.New(web.Options{
+		Look:     look,
 		Overview: n, Actions: n, History: n, Lines: n, Alarms: n, Links: n.signer, Changes: &n.news, Turnouts: n, Upkeeps: n,
 		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.well, Ready: n.ready,
 		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),

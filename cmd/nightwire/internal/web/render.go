@@ -40,12 +40,35 @@ type frame struct {
 	files map[string]*file
 }
 
+// Look is what pages are made of: words, templates and files. It takes some two megabytes, and many servers may share it.
+type Look struct {
+	words *words
+	pages map[string]*template.Template
+	files map[string]*file
+}
+
+// NewLook reads the embedded files. The language is a file under words/.
+func NewLook(language string) (*Look, error) {
+	w, err := loadWords(language)
+	if err != nil {
+		return nil, err
+	}
+	l := &Look{words: w}
+	if l.files, err = loadFiles(w); err != nil {
+		return nil, err
+	}
+	if l.pages, err = parsePages(w); err != nil {
+		return nil, fmt.Errorf("read page templates: %w", err)
+	}
+	return l, nil
+}
+
 // parsePages reads each page together with the shared parts.
-func (s *Server) parsePages() (map[string]*template.Template, error) {
+func parsePages(w *words) (map[string]*template.Template, error) {
 	base := template.New("").Funcs(template.FuncMap{
-		"t":     s.words.text,
-		"count": func(key string, n int, pairs ...any) string { return s.words.count(key, n, pairs...) },
-		"has":   s.words.has,
+		"t":     w.text,
+		"count": func(key string, n int, pairs ...any) string { return w.count(key, n, pairs...) },
+		"has":   w.has,
 		"upper": upperFirst,
 		"dict":  dict,
 		"views": func() []string { return []string{"day", "week", "season"} },

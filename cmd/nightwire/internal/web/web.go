@@ -6,8 +6,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
-	"html/template"
 	"io"
 	"log/slog"
 	"net/http"
@@ -53,18 +51,16 @@ type Options struct {
 	Key           []byte // signs sessions; random when empty, which ends all sessions at a restart
 	SecureCookies bool   // behind a proxy that speaks TLS
 
-	Language string           // a file under words/; "en" when empty
-	Now      func() time.Time // the farm's clock, which a demo runs fast
-	Wall     func() time.Time // the clock by which sessions end and guessing is slowed
-	Log      *slog.Logger
+	Look *Look            // shared with other servers; nil for one of its own, in English
+	Now  func() time.Time // the farm's clock, which a demo runs fast
+	Wall func() time.Time // the clock by which sessions end and guessing is slowed
+	Log  *slog.Logger
 }
 
 // Server answers the pages.
 type Server struct {
-	opts   Options
-	words  *words
-	pages  map[string]*template.Template
-	files  map[string]*file
+	opts Options
+	*Look
 	keys   keyring
 	door   *door
 	routes []route
@@ -93,9 +89,6 @@ func New(opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
 	}
-	if opts.Language == "" {
-		opts.Language = "en"
-	}
 	if len(opts.Key) == 0 {
 		opts.Key = make([]byte, 32)
 		rand.Read(opts.Key) // never fails (crypto/rand)
@@ -107,14 +100,10 @@ func New(opts Options) (*Server, error) {
 		return nil, err
 	}
 	s.keys = newKeyring(opts.Key, s.door.secret)
-	if s.words, err = loadWords(opts.Language); err != nil {
-		return nil, err
-	}
-	if s.files, err = loadFiles(s.words); err != nil {
-		return nil, err
-	}
-	if s.pages, err = s.parsePages(); err != nil {
-		return nil, fmt.Errorf("read page templates: %w", err)
+	if s.Look = opts.Look; s.Look == nil {
+		if s.Look, err = NewLook("en"); err != nil {
+			return nil, err
+		}
 	}
 	s.register()
 	return s, nil

@@ -97,9 +97,7 @@ func TestEveryStateAndActHasWords(t *testing.T) {
 }
 
 func TestUnknownLanguageSaysWhatToDo(t *testing.T) {
-	opts := options(newFake())
-	opts.Language = "xx"
-	if _, err := New(opts); err == nil || !strings.Contains(err.Error(), "hint: ") {
+	if _, err := NewLook("xx"); err == nil || !strings.Contains(err.Error(), "hint: ") {
 		t.Errorf("got %v, want an error with a hint", err)
 	}
 }
