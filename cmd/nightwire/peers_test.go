@@ -117,6 +117,13 @@ func until(tb testing.TB, what string, ok func() bool) {
 // startMosquitto starts an outside broker with the settings that a hub of many sensors wants, and returns its port.
 func startMosquitto(tb testing.TB) int {
 	tb.Helper()
+	p, _ := startBroker(tb)
+	return p
+}
+
+// startBroker is startMosquitto for who asks its process.
+func startBroker(tb testing.TB) (int, *process) {
+	tb.Helper()
 	path := outside.Program(tb, "mosquitto")
 	dir, p := tb.TempDir(), port(tb)
 	conf := filepath.Join(dir, "mosquitto.conf")
@@ -125,9 +132,9 @@ func startMosquitto(tb testing.TB) int {
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		tb.Fatal(err)
 	}
-	startProcess(tb, path, "-c", conf)
+	broker := startProcess(tb, path, "-c", conf)
 	until(tb, "mosquitto listens", func() bool { return dials(p) })
-	return p
+	return p, broker
 }
 
 func dials(port int) bool {
