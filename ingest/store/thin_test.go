@@ -374,9 +374,9 @@ func TestKilledWhileThinning(t *testing.T) {
 	t.Logf("killed %d times", kills-1)
 }
 
-// BenchmarkThin tells how much room a day takes as readings and as minutes, and how long it takes to thin.
+// BenchmarkThin tells how much room a day takes as readings, as minutes and as hours, and how long it takes to thin.
 func BenchmarkThin(b *testing.B) {
-	for _, every := range []time.Duration{30 * time.Second, 20 * time.Second, 15 * time.Second, 10 * time.Second, 1300 * time.Millisecond} {
+	for _, every := range []time.Duration{time.Minute, 30 * time.Second, 20 * time.Second, 15 * time.Second, 10 * time.Second, 1300 * time.Millisecond} {
 		b.Run(every.String(), func(b *testing.B) {
 			n := int(wholeDay / every)
 			rs := series(rand.New(rand.NewPCG(7, 7)), "a", day0, n, 0)
@@ -395,6 +395,8 @@ func BenchmarkThin(b *testing.B) {
 				_, data := p.block(rs[i:min(i+maxBlock, n)])
 				whole += len(data)
 			}
+			hours, union := summarize(rs, hourMS)
+			b.ReportMetric(float64(len(p.summary(hours, union))), "B/day-of-hours")
 			b.ReportMetric(float64(whole), "B/day-of-readings")
 			b.ReportMetric(float64(size), "B/day-of-minutes")
 		})
