@@ -31,16 +31,16 @@ var (
 // fakeFarm is Alder Bank over a whole season: dew every night, rain, growth and trims, a link that was down for two
 // hours, alarms and what people did. It is invented, not simulated: the pages need a plausible picture, not a true one.
 type fakeFarm struct {
-	now   time.Time
-	every time.Duration
-	zones []fakeZone
-	start time.Time
+	now, start time.Time
+	every      time.Duration
+	zones      []fakeZone
 
 	mu       sync.Mutex
 	acts     []alerts.Action
 	alarms   []Alarm
 	troubles []string
 	hints    []weather.Hint
+	layouts  farm.History
 	stale    time.Duration // how long ago everything was last heard
 	out      map[farm.Source]time.Time
 	watch    []chan struct{}
@@ -252,8 +252,8 @@ func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	o := Overview{Farm: "alder-bank", Location: dublin, People: []string{"Ines", "Tom"}, At: f.now, Troubles: f.troubles,
-		Alarms: slices.Clone(f.alarms),
-		Test:   &Test{ID: "20260615T090000Z-site-test", Sent: f.now.Add(-70 * time.Hour), AnswerBy: f.now.Add(-66 * time.Hour)}}
+		Alarms: slices.Clone(f.alarms), Layouts: f.layouts,
+		Test: &Test{ID: "20260615T090000Z-site-test", Sent: f.now.Add(-70 * time.Hour), AnswerBy: f.now.Add(-66 * time.Hour)}}
 	heard := f.now.Add(-f.stale)
 	for i := range f.zones {
 		z := &f.zones[i]

@@ -145,12 +145,12 @@ func (s *Server) zoneView(f *frame, z Zone, depth int) zoneView {
 		v.Margin = s.words.text(key, "kv", f.KV(over))
 	}
 	v.Bar = template.HTML(bar.SVG()) // all text in it is escaped by chart
-	v.Spark = template.HTML(spark(z.Spark, z.MinimumKV, s.words.text("zone.spark", "zone", z.Name)))
+	v.Spark = template.HTML(spark(z.Spark, z.MinimumKV, f.neededSince(z), s.words.text("zone.spark", "zone", z.Name)))
 	return v
 }
 
-func spark(s Series, low float64, label string) string {
-	c := chart.Spark{Span: chart.Span(s.Span), Low: low, Label: label, Points: make([]chart.Point, 0, len(s.Buckets))}
+func spark(s Series, low float64, since time.Time, label string) string {
+	c := chart.Spark{Span: chart.Span(s.Span), Low: low, LowAt: since, Label: label, Points: make([]chart.Point, 0, len(s.Buckets))}
 	for _, b := range s.Buckets {
 		c.Points = append(c.Points, chart.Point{At: b.Start.Add(s.Width / 2), V: b.Mean})
 	}

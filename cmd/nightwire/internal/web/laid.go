@@ -40,6 +40,15 @@ func (o *Overview) neededIn(z Zone, s Span) []float64 {
 	return out
 }
 
+// neededSince returns since when a zone needs what it does, where that changed within its drawn day; else zero.
+func (o *Overview) neededSince(z Zone) time.Time {
+	if k := len(o.Layouts); k < 2 || o.Layouts[k-1].From.Before(z.Spark.From) {
+		return time.Time{} // most times: nothing to look up for any of many zones
+	}
+	all := o.minimums(z)
+	return all[len(all)-1].From
+}
+
 // zonesIn returns the zones that stood at any time of a stretch: those of today in their order, then those that are
 // gone.
 func (o *Overview) zonesIn(s Span) []Zone {

@@ -1,14 +1,18 @@
 package chart
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // Spark is a small line without axes: the last day of a zone beside its name.
 type Spark struct {
 	Span
 	Points []Point
 	Gaps   []Span
-	Low    float64 // drawn as a faint line when it is within the values
-	Label  string  // what a screen reader says
+	Low    float64   // drawn as a faint line when it is within the values
+	LowAt  time.Time // since when it is that; zero for all the time
+	Label  string    // what a screen reader says
 }
 
 const (
@@ -40,7 +44,7 @@ func (c Spark) SVG() string {
 		s.raw(`<rect class="gap" x="`).num(g.from).raw(`" y="0" width="`).num(g.to - g.from).raw(`" height="32"/>`)
 	}
 	if c.Low > 0 {
-		s.path("low", [][]xy{{{0, y(c.Low)}, {frameWidth, y(c.Low)}}})
+		s.path("low", [][]xy{{{max(sc.x(c.LowAt), 0), y(c.Low)}, {frameWidth, y(c.Low)}}})
 	}
 	s.path("line", cut(line, gaps)).raw(`</svg>`)
 	return string(s.b)
