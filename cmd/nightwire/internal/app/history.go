@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"nightwire/alerts"
@@ -140,7 +141,7 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		if a.When().After(span.To) {
 			continue
 		}
-		if kind, ok := kinds[a.Kind]; ok && a.Source == src && a.Note != asStrung { // the check itself has a mark
+		if kind, ok := kinds[a.Kind]; ok && n.means(a, src) && a.Note != asStrung { // the check itself has a mark
 			out = append(out, web.Mark{At: a.When(), Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
 		}
 		out = append(out, layoutMarks(a, src)...)
@@ -159,6 +160,16 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 	out = append(out, rain...)
 	slices.SortStableFunc(out, func(a, b web.Mark) int { return a.At.Compare(b.At) })
 	return out, nil
+}
+
+// means reports whether what somebody did was done at a place: there, or, of growth and wire, on the whole fence that it
+// is part of.
+func (n *night) means(a alerts.Action, src farm.Source) bool {
+	if a.Source == src || a.Kind != alerts.Trimmed && a.Kind != alerts.Restrung {
+		return a.Source == src
+	}
+	energizer, _ := strings.CutPrefix(string(a.Source), "energizer/")
+	return a.Source == farm.Site || slices.ContainsFunc(n.farmAt(a.When()).Feeding(energizer), func(z *farm.Zone) bool { return z.Source() == src })
 }
 
 // Alarms returns alarms of all times, newest first.

@@ -298,7 +298,7 @@ func (n *night) course(ctx context.Context, zone string, now time.Time, acts []a
 		c.Days = append(c.Days, letter.Level{At: d.Start, KV: d.Level / 1000})
 	}
 	for _, a := range acts {
-		if a.Kind == alerts.Trimmed && (a.Source == src || a.Source == farm.Site) {
+		if a.Kind == alerts.Trimmed && n.means(a, src) {
 			c.Trims = append(c.Trims, a.When())
 		}
 	}

@@ -2,6 +2,7 @@ package app
 
 import (
 	"fmt"
+	"log/slog"
 	"net/http"
 	"os"
 	"regexp"
@@ -85,6 +86,38 @@ func TestPastIsShownByTheLayoutOfItsDay(t *testing.T) {
 		t.Errorf("the week of the change has %d days under, want those from Thursday on: %s", strings.Count(week, `class="n bad"`), plain(week))
 	}
 	stop()
+}
+
+// TestTrimOfAWholeFence is one of each zone that the energizer fed then.
+func TestTrimOfAWholeFence(t *testing.T) {
+	n := newNight(Options{Log: slog.New(slog.DiscardHandler), Now: time.Now}, parse(t, refedFarm))
+	was := n.cfg.Farm.Layout()
+	was.Zones = was.Zones[:1]
+	day := func(d int) time.Time { return time.Date(2026, 5, d, 12, 0, 0, 0, time.UTC) }
+	n.layouts = farm.History{{From: day(1), Layout: was}, {From: day(10), Layout: n.cfg.Farm.Layout()}}
+	for _, tt := range []struct {
+		name string
+		kind alerts.ActionKind
+		at   farm.Source
+		on   int
+		zone farm.Source
+		want bool
+	}{
+		{"the zone itself", alerts.Trimmed, "zone/brook", 12, "zone/brook", true},
+		{"another zone", alerts.Trimmed, "zone/hazel", 12, "zone/brook", false},
+		{"its fence", alerts.Trimmed, "energizer/shed", 12, "zone/hazel", true},
+		{"its fence, before it was there", alerts.Trimmed, "energizer/shed", 5, "zone/hazel", false},
+		{"the farm", alerts.Restrung, farm.Site, 12, "zone/hazel", true},
+		{"the energizer itself", alerts.Trimmed, "energizer/shed", 12, "energizer/shed", true},
+		{"a note on the energizer", alerts.Note, "energizer/shed", 12, "zone/hazel", false},
+		{"no such energizer", alerts.Trimmed, "energizer/mill", 12, "zone/hazel", false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := n.means(alerts.Action{Time: day(tt.on), Kind: tt.kind, Source: tt.at}, tt.zone); got != tt.want {
+				t.Errorf("got %t, want %t", got, tt.want)
+			}
+		})
+	}
 }
 
 // What is told of the past goes by the marks and energizers of then.
