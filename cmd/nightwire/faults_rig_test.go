@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -324,27 +325,27 @@ func (x *trial) counted() (lost, twice int) {
 	return lost, twice
 }
 
-// keptNumbers returns the numbers of all readings in the store.
-func keptNumbers(t *testing.T, farmFile, data string) (out []int) {
+// keptNumbers returns the message numbers of all readings in the store, or of those that more of the command names.
+func keptNumbers(t *testing.T, farmFile, data string, more ...string) (out []int) {
 	t.Helper()
-	cmd := exec.Command("nightwire", "export", "--config", farmFile, "--data", data)
-	text, err := cmd.Output()
+	text, err := exec.Command("nightwire", append([]string{"export", "--config", farmFile, "--data", data}, more...)...).Output()
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows := csv.NewReader(strings.NewReader(string(text)))
-	for {
-		row, err := rows.Read()
-		if err == io.EOF {
-			return out
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		if n, err := strconv.Atoi(row[len(row)-1]); err == nil { // the heading is no number
+	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	column := slices.Index(rows[0], "message number")
+	if column < 0 {
+		t.Fatalf("the export has no message numbers: %q", rows[0])
+	}
+	for _, row := range rows[1:] {
+		if n, err := strconv.Atoi(row[column]); err == nil { // a report may have none
 			out = append(out, n)
 		}
 	}
+	return out
 }
 
 // tally is what one kind of fault has cost.

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"encoding/csv"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -147,27 +145,8 @@ func killAndCount(t *testing.T, url, farmFile string, page int, k killing) {
 // stored counts the stored readings by their number.
 func stored(t *testing.T, farmFile, data string) map[int]int {
 	t.Helper()
-	cmd := exec.Command("nightwire", "export", "--config", farmFile, "--data", data, "--zone", "zone0")
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	rows, err := csv.NewReader(out).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Wait(); err != nil {
-		t.Fatal(err)
-	}
 	counts := map[int]int{}
-	for _, row := range rows[1:] {
-		n, err := strconv.Atoi(row[len(row)-1])
-		if err != nil {
-			t.Fatalf("row %q: %v", row, err)
-		}
+	for _, n := range keptNumbers(t, farmFile, data, "--zone", "zone0") {
 		counts[n]++
 	}
 	return counts
