@@ -56,6 +56,14 @@ type Thin struct {
 	N         [pulse.NumFields]int
 }
 
+// Until returns where the time that the row stands for ends; of a reading that is when it was measured.
+func (r *Row) Until() time.Time {
+	if r.Thin == nil {
+		return r.At
+	}
+	return r.At.Truncate(r.Thin.Unit).Add(r.Thin.Unit)
+}
+
 // Rows is Range which, where retention has let single readings go, gives the minutes or hours that were kept instead.
 // A minute or hour belongs to the range in which it begins; an hour of two blocks comes in two parts.
 func (db *DB) Rows(ctx context.Context, name pulse.SensorID, from, to time.Time) iter.Seq2[Row, error] {

@@ -62,11 +62,7 @@ func (a *archive) readings(ctx context.Context, id pulse.SensorID, from, to time
 			seam = time.Now()
 		}
 		if from.Before(seam) {
-			for r, err := range a.mirror.Readings(ctx, id, from, seam) {
-				if err != nil {
-					a.failed.Store(time.Now().Unix())
-					err = errors.Join(errMirror, err)
-				}
+			for r, err := range a.fromMirror(ctx, id, from, seam) {
 				if !yield(r, err) {
 					return
 				}
@@ -102,13 +98,69 @@ func (a *archive) each(ctx context.Context, ids []pulse.SensorID, from, to time.
 	return a.store.RangeEach(ctx, ids, from, to, do)
 }
 
-// rows is readings which, where the mirror cannot be asked for readings that the store has let go, gives the minutes or
-// hours that it kept. It may begin up to an hour before from.
+// rows is readings which, of times whose single readings neither store nor mirror has, gives the minutes or hours that
+// the store kept. It may begin up to an hour before from.
 func (a *archive) rows(ctx context.Context, id pulse.SensorID, from, to time.Time) iter.Seq2[store.Row, error] {
+	own := a.store.Rows(ctx, id, from.Truncate(time.Hour), to)
 	if !a.asks() {
-		return a.store.Rows(ctx, id, from.Truncate(time.Hour), to)
+		return own
 	}
-	return rowsOf(a.readings(ctx, id, from, to))
+	return func(yield func(store.Row, error) bool) {
+		seam, err := a.seam(ctx, id, to, false)
+		if err != nil {
+			yield(store.Row{}, err)
+			return
+		}
+		if seam.IsZero() {
+			seam = time.Now()
+		}
+		if from.Before(seam) {
+			own = preferring(a.fromMirror(ctx, id, from, seam), own)
+		}
+		own(yield)
+	}
+}
+
+// fromMirror returns what the mirror has, and notes when that cannot be read.
+func (a *archive) fromMirror(ctx context.Context, id pulse.SensorID, from, to time.Time) iter.Seq2[pulse.Reading, error] {
+	return func(yield func(pulse.Reading, error) bool) {
+		for r, err := range a.mirror.Readings(ctx, id, from, to) {
+			if err != nil {
+				a.failed.Store(time.Now().Unix())
+				err = errors.Join(errMirror, err)
+			}
+			if !yield(r, err) {
+				return
+			}
+		}
+	}
+}
+
+// preferring merges single readings into rows, in order of time. A row is left out where there are readings of its time.
+func preferring(readings iter.Seq2[pulse.Reading, error], rows iter.Seq2[store.Row, error]) iter.Seq2[store.Row, error] {
+	return func(yield func(store.Row, error) bool) {
+		next, stop := iter.Pull2(rows)
+		defer stop()
+		row, rowErr, more := next()
+		for r, err := range readings {
+			for ; err == nil && more; row, rowErr, more = next() {
+				if rowErr == nil && row.At.After(r.At) {
+					break
+				}
+				if (rowErr != nil || !row.Until().After(r.At) && !row.At.Equal(r.At)) && !yield(row, rowErr) {
+					return
+				}
+			}
+			if !yield(store.Row{Reading: r}, err) {
+				return
+			}
+		}
+		for ; more; row, rowErr, more = next() {
+			if !yield(row, rowErr) {
+				return
+			}
+		}
+	}
 }
 
 // rowsOf makes rows of single readings.

@@ -103,7 +103,7 @@ func knownOf(r *store.Row, f pulse.Field, v float64) web.Known {
 	}
 	low, _ := r.Thin.Low.Get(f)
 	high, _ := r.Thin.High.Get(f)
-	return web.Known{Until: r.At.Truncate(r.Thin.Unit).Add(r.Thin.Unit), N: r.Thin.N[f], Min: low, Mean: v, Max: high}
+	return web.Known{Until: r.Until(), N: r.Thin.N[f], Min: low, Mean: v, Max: high}
 }
 
 // every returns how often a source's sensor reports.

@@ -2,7 +2,9 @@ package app
 
 import (
 	"bytes"
+	"fmt"
 	"log/slog"
+	"math"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -85,6 +87,73 @@ func checkSeries(t *testing.T, s web.Series, gaps int) {
 		if i > 0 && b.Start.Sub(s.Buckets[i-1].Start) > s.Width && gaps == 0 {
 			t.Errorf("%v: nothing between %v and %v", s.Span, s.Buckets[i-1].Start, b.Start)
 		}
+	}
+}
+
+// shortRow writes a row by its minute after noon, and whether it is a reading, a minute or an hour.
+func shortRow(r *store.Row, err error, noon time.Time) string {
+	if err != nil {
+		return "err"
+	}
+	kind := "r"
+	if r.Thin != nil {
+		kind = map[time.Duration]string{time.Minute: "m", time.Hour: "h"}[r.Thin.Unit]
+	}
+	return fmt.Sprintf("%.0f%s", math.Floor(r.At.Sub(noon).Minutes()), kind)
+}
+
+// TestMirrorBeforeMinutes takes single readings from the mirror where it has them, and minutes and hours where not.
+func TestMirrorBeforeMinutes(t *testing.T) {
+	at := func(minute, second int) time.Time {
+		return start.Truncate(time.Hour).Add(time.Duration(minute)*time.Minute + time.Duration(second)*time.Second)
+	}
+	reading := func(at time.Time) pulse.Reading { return pulse.Reading{At: at} }
+	thin := func(at time.Time, unit time.Duration) store.Row {
+		return store.Row{Reading: reading(at), Thin: &store.Thin{Unit: unit}}
+	}
+	rows := func(yield func(store.Row, error) bool) {
+		for _, r := range []store.Row{
+			thin(at(-60, 0), time.Hour), thin(at(0, 0), time.Minute), thin(at(1, 0), time.Minute), thin(at(2, 0), time.Minute),
+			thin(at(5, 0), time.Minute), {Reading: reading(at(7, 0))}, {Reading: reading(at(8, 0))}, {Reading: reading(at(30, 0))},
+		} {
+			if !yield(r, nil) {
+				return
+			}
+		}
+	}
+	for _, tt := range []struct {
+		name   string
+		mirror []time.Time
+		fails  bool
+		want   string
+	}{
+		{"nothing at the mirror", nil, false, "-60h 0m 1m 2m 5m 7r 8r 30r"},
+		{"a mirror that fails", nil, true, "err -60h 0m 1m 2m 5m 7r 8r 30r"},
+		{"an hour, two minutes, a reading", []time.Time{at(-50, 0), at(-10, 0), at(0, 10), at(0, 50), at(2, 0), at(3, 0), at(7, 0)}, false, "-50r -10r 0r 0r 1m 2r 3r 5m 7r 8r 30r"},
+		{"fails half way", []time.Time{at(-50, 0), at(1, 59)}, true, "-50r 0m 1r err 2m 5m 7r 8r 30r"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			mirror := func(yield func(pulse.Reading, error) bool) {
+				for _, at := range tt.mirror {
+					if !yield(reading(at), nil) {
+						return
+					}
+				}
+				if tt.fails {
+					yield(pulse.Reading{}, errMirror)
+				}
+			}
+			var got []string
+			for r, err := range preferring(mirror, rows) {
+				got = append(got, shortRow(&r, err, at(0, 0)))
+			}
+			if text := strings.Join(got, " "); text != tt.want {
+				t.Errorf("got %s, want %s", text, tt.want)
+			}
+			for range preferring(mirror, rows) { // may be left
+				break
+			}
+		})
 	}
 }
 
