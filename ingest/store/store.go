@@ -2,9 +2,9 @@
 // retention, backup.
 //
 // Everything is in one SQLite file with a write-ahead log. A commit of fresh readings adds one row to one table, a
-// page or two, so that memory cards last; Pack later seals each sensor's readings into blocks of a UTC day. A reading
-// is known by its sensor and its time in milliseconds: the first one stored is kept, and the same again changes
-// nothing, however late it comes.
+// page or two, so that memory cards last; Pack later seals each sensor's readings into blocks of a UTC day. Retain makes minutes of
+// old days, where that takes less room, and then hours. A reading is known by its sensor and its time in milliseconds:
+// the first one stored is kept, and the same again changes nothing, however late it comes.
 //
 // # What survives a power cut
 //
@@ -12,6 +12,7 @@
 // power cut as far as the disk keeps its word. The log itself is made durable with its folder entry by SQLite. Moving
 // the log into the file (a checkpoint, each 1000 pages) syncs the log, then the file, before the log is used again.
 // Pack writes blocks and syncs them before it removes what they were made from, and doing it twice changes nothing.
+// Retain takes a sensor's day from one level to the next in one transaction.
 // Backup and Restore sync the file, give it its name, and sync the folder.
 package store
 
