@@ -87,6 +87,7 @@ type score struct {
 	zoneMonths                                    float64
 	growths, warned                               int
 	weekAhead                                     []float64 // days, forecast less truth
+	dated, spanned                                int       // forecasts of a day that came, and those whose interval held it
 	raised, hardFaults                            int
 	misses                                        []string
 }
@@ -109,6 +110,8 @@ func (s *score) add(o score) {
 	s.growths += o.growths
 	s.warned += o.warned
 	s.weekAhead = append(s.weekAhead, o.weekAhead...)
+	s.dated += o.dated
+	s.spanned += o.spanned
 	s.raised += o.raised
 }
 
@@ -153,7 +156,7 @@ func judge(f *farm.Farm, labels []sim.Label, events []alerts.Event, low lows, o 
 	taken := map[*told]bool{}
 	for _, l := range labels {
 		if l.Kind == sim.Growth {
-			s.growth(l, all)
+			s.growth(l, all, lastCut(l, o.Acts))
 			continue
 		}
 		s.fault(f, l, all, every, taken)
@@ -253,7 +256,7 @@ func (s *score) said(f *farm.Farm, l sim.Label, a *told, end alerts.Finding) {
 var hardKinds = map[sim.Kind]bool{sim.Short: true, sim.Break: true, sim.FallenWire: true, sim.GateOpen: true, sim.EnergizerOff: true}
 
 // growth holds a zone that truly went under against its forecasts.
-func (s *score) growth(l sim.Label, all []*told) {
+func (s *score) growth(l sim.Label, all []*told, cut time.Time) {
 	if l.HoldsFrom.IsZero() {
 		return // one wet day, and dry again
 	}
@@ -271,6 +274,7 @@ func (s *score) growth(l sim.Label, all []*told) {
 			}
 			ahead := day.Sub(e.Time).Hours() / 24
 			warned = warned || ahead >= 3
+			s.interval(e, day, cut)
 			if d := math.Abs(ahead - 7); d < best && d < 3 {
 				best, off = d, outside(*e.BelowMinimumOn, day, held)
 			}
@@ -286,6 +290,28 @@ func (s *score) growth(l sim.Label, all []*told) {
 		if math.Abs(off) > 2 {
 			s.misses = append(s.misses, fmt.Sprintf("FORECAST off by %.1f d %s", off, l.String()))
 		}
+	}
+}
+
+// lastCut returns when a zone was last trimmed or strung anew before growth took it under.
+func lastCut(l sim.Label, acts []sim.Act) (cut time.Time) {
+	for _, a := range acts {
+		if a.Kind != sim.TakeDown && farm.ZoneSource(a.Zone) == l.Source && a.At.Before(l.From) && a.At.After(cut) {
+			cut = a.At
+		}
+	}
+	return cut
+}
+
+// interval holds the interval of one forecast against the day, also where the forecast was taken back before it. What was
+// said before a cut was of other growth.
+func (s *score) interval(e alerts.Event, day, cut time.Time) {
+	if !e.Time.Before(day) || e.Time.Before(cut) {
+		return
+	}
+	s.dated++
+	if !day.Before(*e.BelowMinimumEarliest) && !day.After(*e.BelowMinimumLatest) {
+		s.spanned++
 	}
 }
 
