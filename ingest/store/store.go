@@ -2,9 +2,9 @@
 // retention, backup.
 //
 // Everything is in one SQLite file with a write-ahead log. A commit of fresh readings adds one row to one table, a
-// page or two, so that memory cards last; Pack later seals each sensor's readings into blocks of a UTC day. Retain makes minutes of
-// old days, where that takes less room, and then hours. A reading is known by its sensor and its time in milliseconds:
-// the first one stored is kept, and the same again changes nothing, however late it comes.
+// page or two, so that memory cards last; Pack later seals each sensor's readings into blocks of a UTC day. Retain
+// makes minutes of old days, where that takes less room, and then hours. A reading is known by its sensor and its time
+// in milliseconds: the first one stored is kept, and the same again changes nothing, however late it comes.
 //
 // # What survives a power cut
 //
