@@ -52,6 +52,11 @@ type verdict struct {
 	highM     float64
 }
 
+// ofEnergizer reports whether it is the energizer that gives less: that may come on slowly too, but everywhere alike.
+func (v *verdict) ofEnergizer() bool {
+	return v.cause == alerts.EnergizerWeak || v.cause == alerts.EnergizerOff
+}
+
 // What each hypothesis costs before it is heard, as -2·ln of how likely such a fault is against the others. They are
 // judgements; only their order of size matters, since a misfit of three standard deviations costs 9.
 const (
@@ -236,9 +241,10 @@ func (d *diagnoser) wetBy(w float64) verdict {
 const wetSpread = 0.5
 
 // haste returns how much less likely weather is for a change that came so fast, as a factor on what it costs beyond the
-// usual. Leaves and insulators take water up within minutes of a downpour, not from one pulse to the next.
+// usual. Leaves and insulators take water up within minutes of a downpour, not from one pulse to the next. While it rains,
+// what comes next is seen against a level that is falling itself, and its pace says nothing.
 func (d *diagnoser) haste() float64 {
-	if d.slow {
+	if d.slow || d.f.raining() {
 		return 0
 	}
 	most, _ := d.took()

@@ -193,7 +193,7 @@ func (f *fence) weakCause() alerts.Cause {
 
 // creeping says what has slowly pulled the fence down: the energizer, or what grows on the wire.
 func (f *fence) creeping() alerts.Cause {
-	if f.tracks[0] == nil || f.tracks[0].Gone || f.tracks[0].Level <= 0 {
+	if f.tracks[0] == nil || f.tracks[0].Gone || f.tracks[0].Level <= 0 || f.raining() && !f.Supply.low() && !f.energizerTrouble() {
 		return alerts.Vegetation
 	}
 	est, ok := f.estimateOpen()
@@ -201,6 +201,12 @@ func (f *fence) creeping() alerts.Cause {
 		return f.weakCause()
 	}
 	return alerts.Vegetation
+}
+
+// lacks returns by how much the open voltage is short of what it should be, beyond what ohms of the source and of the earth
+// that are half as much again as written down would take at this load: a wet fence draws on both.
+func (f *fence) lacks(est *line.Estimate) float64 {
+	return f.net.OpenVolts - est.OpenVolts - est.LoadAmps*f.net.SourceOhms/2
 }
 
 // estimateOpen solves the fence as it is now with the energizer's open voltage free.
@@ -246,7 +252,7 @@ func (f *fence) checkEnergizer(fixed line.Estimate, now ms) {
 		}
 		return
 	}
-	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.net.OpenVolts-est.OpenVolts < 3*est.OpenSD {
+	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.lacks(&est) < 3*est.OpenSD {
 		f.WeakFor = 0
 		return
 	}

@@ -37,6 +37,7 @@ type fence struct {
 	Odd      oddPair
 	Shift    shiftWatch
 	Mended   mended
+	WetAt    ms      // when the fence was last seen to fall as rain makes it fall
 	LevelSum float64 // of all sensors' levels
 	WeakFor  int     // looks in a row at which the energizer gave less than it should
 }

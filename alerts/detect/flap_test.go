@@ -129,3 +129,30 @@ func TestStockLeaning(t *testing.T) {
 		})
 	}
 }
+
+// A wire that parts and joins is one that comes and goes, however often it is dead; when it stays parted it is told as dead.
+func TestWireThatFlapsUntilItStaysParted(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	s, next := b.zone("lane"), b.now
+	s.part = 0.5
+	b.while = func(now time.Time) {
+		for !now.Before(next) {
+			s.parted = !s.parted
+			next = next.Add(time.Duration((0.3 + b.rng.ExpFloat64()) * float64(4*time.Minute)))
+		}
+	}
+	b.run(8 * time.Hour)
+	if n := len(b.alarms()); n > 4 {
+		b.show()
+		t.Errorf("%d alarms of one wire that comes and goes", n)
+	}
+	b.while = nil
+	s.parted = true
+	b.run(2 * time.Hour)
+	if e := b.events[len(b.events)-1]; e.Cause != alerts.Open || e.Condition != alerts.Dead || e.Kind == alerts.Returned {
+		b.show()
+		t.Errorf("a wire that stays parted was told last as %s, %s", e.Condition, e.Cause)
+	}
+}

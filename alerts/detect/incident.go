@@ -17,8 +17,10 @@ type incident struct {
 	Looks   int       // for a shift: looks in a row that found it gone
 	Slow    bool      // crept up instead of coming at a stroke
 	Settled bool      // the diagnosis is done
+	Dries   bool      // its zones come back slowly
 	Rounds  int
 	Quiet   ms // when a member last spoke for the fault
+	Well    ms // and when for its end
 
 	Placed          bool
 	AtM, LowM, High float64
@@ -34,6 +36,7 @@ type member struct {
 	Good   int     // readings in a row that speak for the fault's end
 	Well   bool    // it has spoken for the fault's end, and not been all the way down since
 	Flips  int     // times it has spoken for the fault again after speaking for its end
+	Drying int     // readings in a row half way back, the fault gone neither at a stroke nor yet
 	Better ms      // since when it has been well above its minimum, 0 when it is not
 }
 
@@ -204,11 +207,12 @@ func (f *fence) review(now ms) {
 		return
 	}
 	in.Rounds++
-	if in.Cause != alerts.CauseIntermittent && f.gradual() {
+	v := f.diag.diagnose(f.Suspect.Before)
+	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
+	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && !v.ofEnergizer()) {
 		f.turnWet(in, now)
 		return
 	}
-	v := f.diag.diagnose(f.Suspect.Before)
 	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
 		before := in.S.Finding
 		if v.cause != alerts.Vegetation || !in.everTold() {
@@ -227,6 +231,11 @@ func (f *fence) review(now ms) {
 		return
 	}
 	f.w.due(now + f.longest())
+}
+
+// steady reports whether every zone that the fault took down has stayed down since: rain does not let go for a moment.
+func (in *incident) steady() bool {
+	return !slices.ContainsFunc(in.Members, func(m member) bool { return m.Well || m.Good > 0 })
 }
 
 // everTold reports whether a cause other than unknown has been told.
@@ -310,10 +319,11 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		in.worsen(f, t, now)
 		return
 	}
+	in.Dries = in.dries(f, m, v)
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
 	if v >= back && (v >= 1.05*minimum || m.Before < 1.1*minimum) {
 		m.Good++
-		m.Well = true
+		m.Well, in.Well = true, now
 	} else {
 		if v < m.Before*(m.Least+downAgain*(1-m.Least)) { // what dries slowly crosses any one limit often, being noisy
 			if m.Well {
@@ -340,6 +350,12 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 func (f *fence) settle(now ms) {
 	for i := 0; i < len(f.Troubles); i++ {
 		in := f.Troubles[i]
+		if in.Dries {
+			f.turnWet(in, now)
+			i-- // it may be gone, and is another matter now in any case
+			in.Dries = false
+			continue
+		}
 		if !in.over(f, now) {
 			continue
 		}

@@ -160,14 +160,15 @@ func (f *fence) decide(now ms) {
 // have us say: a sensor is called a liar, or a fall that leaves every zone over its minimum a fault, only on good
 // evidence, for nobody needs to get up for either.
 func (f *fence) conclude(now ms) {
-	if f.gradual() {
-		f.wetLow(now)
-		return
-	}
-	if !f.worthAsking() {
+	gradual := f.gradual()
+	if !gradual && !f.worthAsking() {
 		return
 	}
 	v := f.diag.diagnose(f.Suspect.Before)
+	if gradual && !v.ofEnergizer() {
+		f.wetLow(now)
+		return
+	}
 	if v.sensor >= 0 {
 		if f.tracks[v.sensor].Bad >= accuseReadings {
 			f.accuse(v.sensor, now)
@@ -186,10 +187,15 @@ func (f *fence) conclude(now ms) {
 	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) {
 		return
 	}
-	if in := f.flappingNow(); in != nil && !f.standsApart(v) {
-		in.Quiet = now
-		f.closeSuspicion()
-		return
+	if in := f.flappingNow(); in != nil {
+		if !f.standsApart(v, in, now) {
+			in.Quiet = now
+			f.closeSuspicion()
+			return
+		}
+		if v.zone >= 0 && v.zone == in.Zone {
+			in.stays(v.cause)
+		}
 	}
 	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet {
 		f.wetLow(now)
@@ -236,11 +242,25 @@ func (f *fence) oneAlone() bool {
 	return n == 1 && !dead
 }
 
-// standsApart reports whether v is a fault of its own beside one that comes and goes: a touch, caught by one sensor and
-// not by the next, looks like a parted wire, but leaves some voltage.
-func (f *fence) standsApart(v verdict) bool {
-	return v.cause == alerts.EnergizerOff || v.cause == alerts.Open && f.diag.ratio[v.zone+1] < offRatio
+// standsApart reports whether v is a fault of its own beside in, one that comes and goes: a touch, caught by one sensor and
+// not by the next, looks like a parted wire, but leaves some voltage. A wire that flaps parts and joins, until it stays
+// parted.
+func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
+	if v.cause != alerts.Open || f.diag.ratio[v.zone+1] >= offRatio {
+		return v.cause == alerts.EnergizerOff
+	}
+	return !f.oneWay(v, in) || now-in.Well >= max(staysParted, 6*f.longest())
 }
+
+// stays takes in that what came and went is here to stay.
+func (in *incident) stays(c alerts.Cause) {
+	in.Cause = c
+	for i := range in.Members {
+		in.Members[i].Flips = 0
+	}
+}
+
+const staysParted = 30 * 60_000 // common practice, no source
 
 // flappingNow returns the open incident of a fault that comes and goes.
 func (f *fence) flappingNow() *incident {

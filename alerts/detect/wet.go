@@ -2,6 +2,7 @@ package detect
 
 import (
 	"slices"
+	"strings"
 
 	"nightwire/alerts"
 )
@@ -23,8 +24,15 @@ func (f *fence) gradual() bool {
 			readings += n
 		}
 	}
-	return readings >= halfwayLeast && 2*crept >= odd
+	if readings < halfwayLeast || 2*crept < odd {
+		return false
+	}
+	f.WetAt = f.w.state.Now
+	return true
 }
+
+// raining reports whether the fence was seen to fall as rain makes it fall within the hour.
+func (f *fence) raining() bool { return f.WetAt > 0 && f.w.state.Now-f.WetAt < 60*60_000 }
 
 // halfwayLeast is how many readings half way down it takes to call a fall gradual; a sensor that gives the mean of its
 // period has one where a wire touched at a stroke, and noise has the odd one.
@@ -87,13 +95,16 @@ func (f *fence) acceptWeather() {
 // turnWet takes back that an incident came at a stroke: what was told in haste was the beginning of rain.
 func (f *fence) turnWet(in *incident, now ms) {
 	before := in.S.Finding
-	f.acceptWeather()
+	if f.Suspect.Open {
+		f.acceptWeather()
+	}
 	in.Members = slices.DeleteFunc(in.Members, func(m member) bool {
 		return m.Node == 0 || f.tracks[m.Node].LastVal >= f.minimum(m.Node)
 	})
 	if len(in.Members) == 0 {
 		f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool { return o == in })
-		f.w.clear(&in.S, now, f.overText(in))
+		in.S.Finding.Cause = alerts.Vegetation
+		f.w.clear(&in.S, now, strings.TrimSuffix(f.overText(in), ".")+": it was rain or dew on what grows.")
 		return
 	}
 	in.Slow, in.Settled, in.Placed, in.Shift = true, true, false, false
@@ -103,3 +114,29 @@ func (f *fence) turnWet(in *incident, now ms) {
 	}
 	f.tellChange(in, before, now)
 }
+
+// dries takes in what a member of a settled incident shows now, and reports whether every zone that the fault took far down
+// is on its way back and takes its time: a wire that is freed is back at a stroke.
+func (in *incident) dries(f *fence, m *member, v float64) bool {
+	if !in.Settled || m.Before <= 0 || in.Zone < 0 || in.Cause != alerts.Short && in.Cause != alerts.Joint {
+		return false
+	}
+	switch part := (v/m.Before - m.Least) / (1 - m.Least); {
+	case part < 0.25:
+		m.Drying = 0
+	case part < 0.75:
+		m.Drying++
+	}
+	far := 0
+	for _, o := range in.Members {
+		if t := f.tracks[o.Node]; o.Least > 0.6 || t == nil || t.Gone {
+			continue
+		}
+		if far++; o.Drying < dryingLeast {
+			return false
+		}
+	}
+	return far > 0
+}
+
+const dryingLeast = 4

@@ -13,10 +13,12 @@ var cloudbursts = []struct {
 	name  string
 	every time.Duration
 	wets  time.Duration // in which most of it comes
+	times float64       // more leakage
 }{
-	{"over five minutes, each minute", time.Minute, 5 * time.Minute},
-	{"over ten minutes, each two", 2 * time.Minute, 8 * time.Minute},
-	{"over a quarter of an hour, each five", 5 * time.Minute, 15 * time.Minute},
+	{"over five minutes, each minute", time.Minute, 5 * time.Minute, 30},
+	{"over ten minutes, each two", 2 * time.Minute, 8 * time.Minute, 30},
+	{"over a quarter of an hour, each five", 5 * time.Minute, 15 * time.Minute, 30},
+	{"between two reports, each ten", 10 * time.Minute, 6 * time.Minute, 30},
 }
 
 // What comes over several readings, on all zones, is no wire that touched at a stroke, however deep it goes: the last
@@ -30,8 +32,12 @@ func TestCloudburstUnderTheMinimum(t *testing.T) {
 			b.noise = 0.012
 			b.run(36 * time.Hour)
 			b.quiet()
-			b.soak(30, tt.wets)
-			for _, a := range b.alarms() {
+			b.soak(tt.times, tt.wets)
+			all := b.alarms()
+			if len(all) == 0 {
+				t.Error("nothing was told of zones under their minimum")
+			}
+			for _, a := range all {
 				if e := a.last(); e.Cause != alerts.Vegetation {
 					b.show()
 					t.Errorf("told %s at last as %s", e.Source, e.Cause)
@@ -69,3 +75,41 @@ func (b *bench) soak(times float64, wets time.Duration) {
 
 // expFall is what is left after so long of what falls by the factor e in every tau.
 func expFall(after, tau time.Duration) float64 { return math.Exp(-after.Seconds() / tau.Seconds()) }
+
+// A wet fence draws on the ohms of the source and of the earth, which nobody knows to a third: what it loses there is no
+// weak energizer. One that truly gives less is told, wet or dry.
+func TestWetFenceIsNoWeakEnergizer(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.wires["cartshed"].source *= 1.4
+	b.run(50 * time.Hour)
+	b.quiet()
+	b.soak(40, 20*time.Minute)
+	for _, a := range b.alarms() {
+		if e := a.last(); e.Cause == alerts.EnergizerWeak {
+			b.show()
+			t.Errorf("told as a weak energizer: %s", e.Text)
+		}
+	}
+	b.run(24 * time.Hour)
+	b.events = nil
+	b.wires["cartshed"].open *= 0.6
+	b.run(2 * time.Hour)
+	if a := b.only(); a.last().Cause != alerts.EnergizerWeak {
+		t.Errorf("an energizer that gives 60 %% is told as %s", a.last().Cause)
+	}
+}
+
+// An energizer that fails over minutes takes every zone down alike, which rain does not.
+func TestEnergizerThatFailsOverMinutes(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(50 * time.Hour)
+	b.quiet()
+	w, began := b.wires["cartshed"], b.now
+	full := w.open
+	b.while = func(now time.Time) { w.open = full * max(0.6, 1-now.Sub(began).Minutes()/25) }
+	b.run(2 * time.Hour)
+	if a := b.only(); a.last().Cause != alerts.EnergizerWeak || a.last().Source != "energizer/cartshed" {
+		b.show()
+		t.Errorf("told of %s as %s", a.last().Source, a.last().Cause)
+	}
+}
