@@ -197,7 +197,7 @@ func (f *fence) creeping() alerts.Cause {
 		return alerts.Vegetation
 	}
 	est, ok := f.estimateOpen()
-	if ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.net.OpenVolts-est.OpenVolts > 2*est.OpenSD {
+	if ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.lacks(&est) > 2*est.OpenSD {
 		return f.weakCause()
 	}
 	return alerts.Vegetation
