@@ -32,6 +32,8 @@ func TestQuickStart(t *testing.T) {
 				script += fmt.Sprintf("printf 'broker: {listen: \"127.0.0.1:%d\"}\\npage: {listen: \"127.0.0.1:%d\"}\\n' >> farm.yaml\n", mqtt, web)
 			case strings.HasSuffix(line, "&\n"):
 				script += "watch=$!; until [ -e nightwire-data/running.json ]; do kill -0 $watch; done\n"
+			case strings.HasPrefix(line, "mosquitto_pub "): // people type slower than a reading takes to the disk
+				script += "until nightwire status --config farm.yaml | grep -qF ' 7.9 '; do kill -0 $watch; done\n"
 			}
 		}
 	}
