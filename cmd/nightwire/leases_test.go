@@ -63,7 +63,7 @@ func TestDeadDaemonsFarmsAreTakenOver(t *testing.T) {
 	for i := range 3 {
 		c.start(m.dir, nats, fmt.Sprintf("daemon%d", i))
 	}
-	until(t, "each farm is watched once", c.whole)
+	until(t, "each farm is watched once, and is to stay there", c.settled())
 	sensors := dialPaho(t, paho.NewClientOptions().AddBroker(m.mqtt).SetClientID("sensors"))
 	defer sensors.Disconnect(100)
 	rep := &reports{farms: m, client: sensors, dead: map[string]bool{}}
@@ -154,6 +154,26 @@ func (c *crew) whole() bool {
 		n += len(mine)
 	}
 	return n == len(c.farms)
+}
+
+// settled returns what reports whether it has been whole, with no farm moved, for longer than a round of the leases
+// takes: until all daemons know of each other, the first has more than its share.
+func (c *crew) settled() func() bool {
+	var last string
+	var since time.Time
+	return func() bool {
+		now := ""
+		if c.whole() {
+			for i := range c.pages {
+				now += fmt.Sprintln(c.of(i))
+			}
+		}
+		if now == "" || now != last {
+			last, since = now, time.Now()
+			return false
+		}
+		return time.Since(since) > 8*time.Second
+	}
 }
 
 func (c *crew) busiest() (daemon int, farms []string) {
