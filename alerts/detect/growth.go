@@ -139,14 +139,6 @@ func (f *fence) learnDay(row *dayRow) {
 // daySD is how well a day's level is known: noise averages out over a thousand readings, weather does not.
 const daySD = 0.006
 
-// dry returns what the zone at node showed in the day's driest hours; its level for a day that was kept without.
-func (r *dayRow) dry(node int) float64 {
-	if len(r.Dry) > node {
-		return r.Dry[node]
-	}
-	return r.Level[node]
-}
-
 // trimmed starts the growth of a zone (or of all, for an energizer or the site) afresh from at.
 func (f *fence) trimmed(s farm.Source, at ms) {
 	for z := range f.net.Zones {
@@ -171,9 +163,6 @@ func (f *fence) means(s farm.Source, z int) bool {
 
 // freshFrom notes that a zone's growth was cut at at, told now. An older cut than is known changes nothing.
 func (b *dayBook) freshFrom(zone int, at, now ms) {
-	if len(b.Told) < len(b.Fresh) { // from a state of before there was such a thing
-		b.Told = make([]ms, len(b.Fresh))
-	}
 	if at > b.Fresh[zone] {
 		b.Fresh[zone], b.Told[zone] = at, now
 	}
@@ -182,7 +171,7 @@ func (b *dayBook) freshFrom(zone int, at, now ms) {
 // cutSince reports whether a zone's growth was cut after an alarm was raised, or was told to have been cut before, so
 // that the alarm rests on days that no longer count. Known says that the days since the cut have a trend of their own.
 func (b *dayBook) cutSince(zone int, raised ms, known bool) bool {
-	return b.Fresh[zone] > raised || zone < len(b.Told) && b.Told[zone] > raised && !known
+	return b.Fresh[zone] > raised || b.Told[zone] > raised && !known
 }
 
 // noticeTrims finds from the data that growth was cut: the driest hours show well more than on the days before, and the
@@ -196,11 +185,11 @@ func (f *fence) noticeTrims() {
 	for z := range f.net.Zones {
 		var before []float64
 		for _, r := range rows[max(0, len(rows)-4) : len(rows)-1] {
-			if r.Start >= f.Days.Fresh[z] && r.dry(z+1) > 0 {
-				before = append(before, r.dry(z+1))
+			if r.Start >= f.Days.Fresh[z] && r.Dry[z+1] > 0 {
+				before = append(before, r.Dry[z+1])
 			}
 		}
-		if len(before) >= 2 && last.dry(z+1) > trimStep*slices.Max(before) && last.Level[z+1] >= f.net.Zones[z].MinimumVolts {
+		if len(before) >= 2 && last.Dry[z+1] > trimStep*slices.Max(before) && last.Level[z+1] >= f.net.Zones[z].MinimumVolts {
 			f.Days.Fresh[z] = last.Start
 		}
 	}
@@ -299,7 +288,7 @@ func (f *fence) forecast(z int) (outlook, bool) {
 	for _, r := range rows[max(0, len(rows)-longTrend):] {
 		if r.Start >= f.Days.Fresh[z] && r.Level[z+1] > 0 {
 			o.level = r.Level[z+1]
-			dry := load(r.dry(z + 1))
+			dry := load(r.Dry[z+1])
 			days = append(days, dryDay{float64(r.Start-last.Start) / day, dry, load(o.level) - dry})
 		}
 	}
@@ -317,7 +306,7 @@ func (f *fence) grownUnder(z int) bool {
 	days := f.Days.Rows[max(0, len(f.Days.Rows)-2):]
 	under := func(v float64) bool { return v > 0 && v < f.net.Zones[z].MinimumVolts }
 	today := days[len(days)-1]
-	return under(today.Level[z+1]) && (under(today.dry(z+1)) || under(days[0].Level[z+1]) && len(days) > 1)
+	return under(today.Level[z+1]) && (under(today.Dry[z+1]) || under(days[0].Level[z+1]) && len(days) > 1)
 }
 
 // carry takes the trend over some days forward to the load at which the level is at its minimum, and reports whether
