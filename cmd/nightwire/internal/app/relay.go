@@ -73,7 +73,8 @@ func Relay(ctx context.Context, o RelayOptions) error {
 		return err
 	}
 	if err := writeFarmFile(o.Path, text, next.Text); err != nil {
-		return fmt.Errorf("%w: %w\nhint: %s", ErrNotWritten, err, toWrite(next.Lines))
+		return fmt.Errorf("%w: %w\nhint: %s", ErrNotWritten, err,
+			config.ByHand("let this user write to it, or write this yourself and send the watch SIGHUP", next.Lines))
 	}
 	from := "when the night watch starts"
 	if watched {
@@ -147,16 +148,6 @@ func overwrite(path string, text []byte, flags int) error {
 	}
 	_, err = f.Write(text)
 	return errors.Join(err, f.Truncate(int64(len(text))), f.Sync(), f.Close())
-}
-
-// toWrite says what to write by hand.
-func toWrite(lines []config.Line) string {
-	var b strings.Builder
-	b.WriteString("let this user write to it, or write this yourself and send the watch SIGHUP")
-	for _, l := range lines {
-		fmt.Fprintf(&b, "\n  line %s", l)
-	}
-	return b.String()
 }
 
 // relayText says what has changed, from when, and what it asks for.

@@ -77,15 +77,15 @@ func Edit(path string, text []byte, changes ...Relay) (*Relaid, error) {
 		}
 	}
 	if !old.sameBut(out.Config, want) {
-		return nil, fmt.Errorf("%w: more than was asked for would change\nhint: %s", ErrByHand, byHand(out.Lines))
+		return nil, fmt.Errorf("%w: more than was asked for would change\nhint: %s", ErrByHand, ByHand("write it yourself, then check it", out.Lines))
 	}
 	return out, nil
 }
 
-// byHand says what to write.
-func byHand(lines []Line) string {
+// ByHand says what to do, and what to write in which lines.
+func ByHand(what string, lines []Line) string {
 	var b strings.Builder
-	b.WriteString("write it yourself, then check it")
+	b.WriteString(what)
 	for _, l := range lines {
 		fmt.Fprintf(&b, "\n  line %s", l)
 	}

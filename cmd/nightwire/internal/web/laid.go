@@ -11,8 +11,10 @@ import (
 // History is shown by the layout of its day: the zones that stood then, and what each needed.
 
 // minimums returns what a zone needed over time, oldest first.
-func (o *Overview) minimums(z Zone) []farm.Minimum {
-	if m := o.Layouts.Minimums(z.Name); len(m) > 0 {
+func (o *Overview) minimums(z Zone) []farm.Minimum { return minimumsOf(o.Layouts, z) }
+
+func minimumsOf(h farm.History, z Zone) []farm.Minimum {
+	if m := h.Minimums(z.Name); len(m) > 0 {
 		return m
 	}
 	return []farm.Minimum{{Volts: z.MinimumKV * 1000}}
@@ -29,11 +31,8 @@ func (o *Overview) minimumAt(z Zone, t time.Time) float64 {
 // neededIn returns what a zone needed within a stretch of time, in volts, each once and in order.
 func (o *Overview) neededIn(z Zone, s Span) []float64 {
 	var out []float64
-	all := o.minimums(z)
-	for i, m := range all {
-		over := i+1 < len(all) && !all[i+1].From.After(s.From)
-		yet := i > 0 && !m.From.Before(s.To)
-		if !over && !yet && m.Volts > 0 && !slices.Contains(out, m.Volts) {
+	for _, m := range minimumsOf(o.Layouts.Within(s.From, s.To), z) {
+		if m.Volts > 0 && !slices.Contains(out, m.Volts) {
 			out = append(out, m.Volts)
 		}
 	}
@@ -57,14 +56,14 @@ func (o *Overview) zonesIn(s Span) []Zone {
 	}
 	var out []Zone
 	for _, z := range slices.Concat(o.Zones, o.Gone) {
-		if slices.ContainsFunc(o.Layouts.Within(s.From, s.To), func(d farm.Dated) bool { return slices.Contains(d.Sources(), z.Source) }) {
+		if o.stoodIn(z.Source, s) {
 			out = append(out, z)
 		}
 	}
 	return out
 }
 
-// stoodIn reports whether an energizer stood at any time of a stretch.
+// stoodIn reports whether an energizer or zone stood at any time of a stretch.
 func (o *Overview) stoodIn(src farm.Source, s Span) bool {
 	return len(o.Layouts) == 0 || slices.ContainsFunc(o.Layouts.Within(s.From, s.To), func(d farm.Dated) bool { return slices.Contains(d.Sources(), src) })
 }
