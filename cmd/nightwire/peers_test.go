@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/mail"
+	"net/netip"
 	"net/url"
 	"os"
 	"os/exec"
@@ -25,12 +26,7 @@ import (
 // port returns a port that is free now.
 func port(tb testing.TB) int {
 	tb.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tb.Fatal(err)
-	}
-	defer ln.Close()
-	return ln.Addr().(*net.TCPAddr).Port
+	return int(netip.MustParseAddrPort(outside.Address(tb)).Port())
 }
 
 // process is a program under test, with what it says.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -93,11 +94,10 @@ func thinChild(path, _ string) error {
 	return errors.Join(db.Retain(context.Background(), Retention{Readings: day0.AddDate(0, 0, 2)}), db.Close())
 }
 
-// runThinner starts a child that thins and kills it after a while from when it has the file open; true means that it
-// had ended.
-func runThinner(t *testing.T, path string, after time.Duration) (ended bool) {
+// startChild starts this test's program again as a child that works on a file; out is what it says.
+func startChild(t *testing.T, path, arg string) (cmd *exec.Cmd, out io.Reader) {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), os.Args[0], thinArg)
+	cmd = exec.CommandContext(t.Context(), os.Args[0], arg)
 	cmd.Env = append(os.Environ(), childEnv+"="+path)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
@@ -107,6 +107,14 @@ func runThinner(t *testing.T, path string, after time.Duration) (ended bool) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	return cmd, out
+}
+
+// runThinner starts a child that thins and kills it after a while from when it has the file open; true means that it
+// had ended.
+func runThinner(t *testing.T, path string, after time.Duration) (ended bool) {
+	t.Helper()
+	cmd, out := startChild(t, path, thinArg)
 	if !bufio.NewScanner(out).Scan() {
 		t.Error("the child did not open the file")
 	}
@@ -118,21 +126,14 @@ func runThinner(t *testing.T, path string, after time.Duration) (ended bool) {
 // runChild starts a child at reading first, kills it after it has said so many lines, and returns what it said last.
 func runChild(t *testing.T, path string, first, lines int) (safe int) {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), os.Args[0], strconv.Itoa(first))
-	cmd.Env = append(os.Environ(), childEnv+"="+path)
-	cmd.Stderr = os.Stderr
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	cmd, out := startChild(t, path, strconv.Itoa(first))
 	safe = first
 	for scan := bufio.NewScanner(out); scan.Scan(); {
-		if safe, err = strconv.Atoi(scan.Text()); err != nil {
+		n, err := strconv.Atoi(scan.Text())
+		if err != nil {
 			t.Fatal(err)
 		}
+		safe = n
 		if lines--; lines == 0 {
 			if err := cmd.Process.Kill(); err != nil { // SIGKILL; what is still in the pipe is read on
 				t.Fatal(err)
