@@ -4,6 +4,7 @@
 package alerts
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -158,14 +159,7 @@ func (e Event) MarshalJSON() ([]byte, error) {
 
 // AlarmID makes an alarm's identifier from when and on what it was raised. The same readings give the same one.
 func AlarmID(raised time.Time, source farm.Source, c Condition) string {
-	name := string(source)
-	for i := range name {
-		if name[i] == '/' {
-			name = name[i+1:]
-			break
-		}
-	}
-	return raised.UTC().Format("20060102T150405Z") + "-" + name + "-" + string(c)
+	return raised.UTC().Format("20060102T150405Z") + "-" + cmp.Or(source.Name(), string(source)) + "-" + string(c)
 }
 
 // Action is what a person did or told us.

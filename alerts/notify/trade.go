@@ -12,16 +12,10 @@ import (
 
 // thing names a source in a sentence.
 func (w words) thing(s farm.Source) string {
-	kind, name, ok := strings.Cut(string(s), "/")
-	switch {
-	case s == farm.Site:
+	if s == farm.Site {
 		return "the sensors"
-	case ok && kind == "energizer":
-		return "energizer " + name
-	case ok:
-		return name
 	}
-	return string(s)
+	return cmp.Or(s.Called(), string(s))
 }
 
 // what says what is wrong, without a capital.
@@ -116,13 +110,7 @@ func (w words) riding(f alerts.Finding, most int) string {
 	}
 }
 
-func (w words) zone(s farm.Source) *farm.Zone {
-	name, ok := strings.CutPrefix(string(s), "zone/")
-	if !ok {
-		return nil
-	}
-	return w.cfg.Farm.Zone(name)
-}
+func (w words) zone(s farm.Source) *farm.Zone { return w.cfg.Farm.Zone(s.Name()) }
 
 // spot is a place in words, with its comma, for the subject.
 type spot struct{ long, short string }
@@ -254,8 +242,7 @@ func (w words) advice(f alerts.Finding) advice {
 }
 
 func (w words) energizerOff(f alerts.Finding, stock string) advice {
-	name, _ := strings.CutPrefix(string(f.Source), "energizer/")
-	if e := w.cfg.Farm.Energizer(name); e != nil && e.Supply == farm.Mains {
+	if e := w.cfg.Farm.Energizer(f.Source.Name()); e != nil && e.Supply == farm.Mains {
 		return advice{"The whole fence is down: look at plug, switch and breaker.", "", []string{
 			"Look at its lamp, the switch, the plug and the breaker.",
 			"Power there but no pulse? Switch off, unhook the fence, switch on: if it still does not pulse, put in the spare.", stock}}

@@ -4,6 +4,7 @@ package farm
 
 import (
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -125,6 +126,20 @@ func ZoneSource(name string) Source { return Source("zone/" + name) }
 
 // EnergizerSource returns the source of the energizer called name.
 func EnergizerSource(name string) Source { return Source("energizer/" + name) }
+
+// Name returns the zone's or energizer's name within the source; none for the farm as a whole and the weather station.
+func (s Source) Name() string {
+	_, name, _ := strings.Cut(string(s), "/")
+	return name
+}
+
+// Called returns what people call it: a zone by its name, an energizer as one.
+func (s Source) Called() string {
+	if name := s.Name(); s == EnergizerSource(name) {
+		return "energizer " + name
+	}
+	return s.Name()
+}
 
 // Source returns the zone's source.
 func (z *Zone) Source() Source { return ZoneSource(z.Name) }

@@ -137,8 +137,7 @@ func moveText(o MoveOptions, sources []farm.Source, until time.Time) string {
 func aroundMove(f *farm.Farm, sources []farm.Source) (stock, beyond []string) {
 	for _, s := range sources {
 		stock = appendNew(stock, f.StockBehind(s)...)
-		name, _ := strings.CutPrefix(string(s), "zone/")
-		for _, z := range f.Feeding(name) {
+		for _, z := range f.Feeding(s.Name()) {
 			if !slices.Contains(sources, z.Source()) {
 				beyond = appendNew(beyond, z.Name)
 			}
@@ -151,11 +150,7 @@ func aroundMove(f *farm.Farm, sources []farm.Source) (stock, beyond []string) {
 func placeNames(sources []farm.Source) []string {
 	var out []string
 	for _, s := range sources {
-		kind, name, _ := strings.Cut(string(s), "/")
-		if kind == "energizer" {
-			name = "energizer " + name
-		}
-		out = append(out, name)
+		out = append(out, s.Called())
 	}
 	return out
 }

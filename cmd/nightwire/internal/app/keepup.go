@@ -111,7 +111,7 @@ func earthTests(cfg *config.Config, acts []alerts.Action) []string {
 	var out []string
 	layouts := layoutsIn(acts)
 	for _, a := range acts {
-		_, name, _ := strings.Cut(string(a.Source), "/")
+		name := a.Source.Name()
 		e := farmAt(&cfg.Farm, layouts, a.When()).Energizer(name)
 		if a.Earth == nil || e == nil {
 			continue

@@ -94,13 +94,9 @@ func layoutMarks(a alerts.Action, src farm.Source) []web.Mark {
 	if a.Kind != alerts.LaidOut {
 		return nil
 	}
-	kind, name, _ := strings.Cut(string(src), "/")
-	if kind == "energizer" {
-		name = "energizer " + name
-	}
 	var out []web.Mark
 	for change := range strings.SplitSeq(a.Note, changeMark) {
-		if strings.HasPrefix(change, name+" ") {
+		if strings.HasPrefix(change, src.Called()+" ") {
 			out = append(out, web.Mark{At: a.Time, Kind: web.MarkNote, By: a.By, Text: change})
 		}
 	}

@@ -219,8 +219,7 @@ func (n *night) nightTold(ctx context.Context, from, to time.Time) ([]string, er
 			continue // low, or an old trouble that the letter names as it stands
 		}
 		clock := func(t time.Time) string { return t.In(n.cfg.Farm.Location).Format("15:04") }
-		_, name, _ := strings.Cut(string(a.Finding.Source), "/")
-		s := fmt.Sprintf("%s: %s from %s", cmp.Or(name, "the sensors"), a.Finding.Condition, clock(a.Raised))
+		s := fmt.Sprintf("%s: %s from %s", cmp.Or(a.Finding.Source.Name(), "the sensors"), a.Finding.Condition, clock(a.Raised))
 		if !a.Returned.IsZero() {
 			s += " to " + clock(a.Returned)
 		} else {
@@ -315,8 +314,7 @@ func (n *night) weekDone(acts []alerts.Action, from time.Time) []string {
 		if !ok || a.When().Before(from) {
 			continue
 		}
-		_, name, _ := strings.Cut(string(a.Source), "/")
-		s := fmt.Sprintf("%s: %s %s", a.When().In(n.cfg.Farm.Location).Format("Mon 15:04"), verb, cmp.Or(name, "the farm"))
+		s := fmt.Sprintf("%s: %s %s", a.When().In(n.cfg.Farm.Location).Format("Mon 15:04"), verb, cmp.Or(a.Source.Name(), "the farm"))
 		if a.By != "" {
 			s += ", by " + a.By
 		}

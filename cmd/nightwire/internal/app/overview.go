@@ -85,12 +85,8 @@ const nearMark = 50
 
 // placeName returns the known place nearest to where a finding is thought to be.
 func placeName(laid *farm.Farm, f alerts.Finding) string {
-	const prefix = "zone/"
-	if f.DistanceM == nil || len(f.Source) <= len(prefix) {
-		return ""
-	}
-	z := laid.Zone(string(f.Source[len(prefix):]))
-	if z == nil {
+	z := laid.Zone(f.Source.Name())
+	if z == nil || f.DistanceM == nil {
 		return ""
 	}
 	name, best := "", float64(nearMark)

@@ -3,7 +3,6 @@ package app
 import (
 	"cmp"
 	"context"
-	"strings"
 	"time"
 
 	"nightwire/alerts/journal"
@@ -27,8 +26,7 @@ func trips(ctx context.Context, db *store.DB, f *farm.Farm, j *journal.Journal, 
 		if a.Raised.Before(span.From) || a.Finding.Condition.OfWatch() {
 			continue
 		}
-		_, name, _ := strings.Cut(string(a.Finding.Source), "/")
-		single = append(single, letter.Trip{Zone: cmp.Or(name, "the sensors"), At: []time.Time{a.Raised}, Cause: string(a.Finding.Cause)})
+		single = append(single, letter.Trip{Zone: cmp.Or(a.Finding.Source.Name(), "the sensors"), At: []time.Time{a.Raised}, Cause: string(a.Finding.Cause)})
 	}
 	out := letter.CountTrips(single)
 	acts, err := j.Actions(ctx, span.From.Add(-longSaid), span.To.Add(longSaid))

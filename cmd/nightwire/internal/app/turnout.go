@@ -94,10 +94,10 @@ func withBook(in turnout.Input, b *alerts.Book, tested drill.Record) turnout.Inp
 func withEarthTests(in turnout.Input, acts []alerts.Action) turnout.Input {
 	in.Earths = map[string]turnout.EarthTest{}
 	for _, a := range acts {
-		name, ok := strings.CutPrefix(string(a.Source), "energizer/")
-		if !ok || a.Earth == nil {
+		if a.Earth == nil {
 			continue
 		}
+		name := a.Source.Name()
 		at := a.Time
 		if !a.On.IsZero() {
 			at = a.On

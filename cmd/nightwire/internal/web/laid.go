@@ -2,7 +2,6 @@ package web
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"nightwire/ingest/farm"
@@ -66,13 +65,4 @@ func (o *Overview) zonesIn(s Span) []Zone {
 // stoodIn reports whether an energizer or zone stood at any time of a stretch.
 func (o *Overview) stoodIn(src farm.Source, s Span) bool {
 	return len(o.Layouts) == 0 || slices.ContainsFunc(o.Layouts.Within(s.From, s.To), func(d farm.Dated) bool { return slices.Contains(d.Sources(), src) })
-}
-
-// bareName returns the name within a source.
-func bareName(src farm.Source) string {
-	_, name, ok := strings.Cut(string(src), "/")
-	if !ok {
-		return string(src)
-	}
-	return name
 }

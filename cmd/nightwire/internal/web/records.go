@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -371,5 +372,5 @@ func (f *frame) SourceName(src farm.Source) string {
 	if src == farm.Site {
 		return f.Farm
 	}
-	return bareName(src) // of a layout before
+	return cmp.Or(src.Name(), string(src)) // of a layout before
 }
