@@ -244,10 +244,14 @@ func liveAndOld(t *testing.T, browser context.Context) {
 	f.mu.Unlock()
 	f.changed()
 	b.comes(`document.querySelector("h1").textContent.includes("Lane is dead")`)
+	b.wants("main", " s ago")
 	srv.CloseClientConnections()
 	srv.Listener.Close()
 	b.comes(`!document.getElementById("old").hidden`)
 	b.wants("#old", "No link. This page is ")
+	if seen := eval[string](b, `document.querySelector("main").innerText`); strings.Contains(seen, "ago") {
+		t.Errorf("under the banner stands how long ago something was when the page was made: %s", seen)
+	}
 	b.forgive() // the link was cut on purpose
 }
 

@@ -31,7 +31,7 @@ func TestScreenshots(t *testing.T) {
 				}
 				t.Run(pageName, func(t *testing.T) {
 					for _, scheme := range []string{"light", "dark"} {
-						for sizeName, w := range map[string][2]int64{"phone": {390, 844}, "desk": {1280, 800}} {
+						for sizeName, w := range screens() {
 							png := picture(t, ctx, srv.URL+path, scheme, w[0], w[1])
 							name := filepath.Join(dir, pageName+"-"+farmName+"-"+scheme+"-"+sizeName+".png")
 							if err := os.WriteFile(name, png, 0o644); err != nil {
@@ -47,10 +47,10 @@ func TestScreenshots(t *testing.T) {
 
 // pictureLinkLost takes the first page after its link has dropped.
 func pictureLinkLost(t *testing.T, ctx context.Context, dir string) {
-	for _, scheme := range []string{"light", "dark"} {
-		srv := serve(t, options(newFake()))
+	for sizeName, w := range screens() {
+		srv := serve(t, options(newFake().alarmed()))
 		b := openTab(t, ctx, srv.URL)
-		b.do(colours(scheme))
+		b.do(chromedp.EmulateViewport(w[0], w[1]))
 		b.open("/")
 		srv.CloseClientConnections()
 		srv.Listener.Close()
@@ -60,7 +60,7 @@ func pictureLinkLost(t *testing.T, ctx context.Context, dir string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(filepath.Join(dir, "home-linklost-"+scheme+"-phone.png"), png, 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, "home-linklost-"+sizeName+".png"), png, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
