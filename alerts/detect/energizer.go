@@ -196,8 +196,7 @@ func (f *fence) creeping() alerts.Cause {
 	if f.tracks[0] == nil || f.tracks[0].Gone || f.tracks[0].Level <= 0 || f.raining() && !f.Supply.low() && !f.energizerTrouble() {
 		return alerts.Vegetation
 	}
-	est, ok := f.estimateOpen()
-	if ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.lacks(&est) > 2*est.OpenSD {
+	if est, ok := f.estimateOpen(); ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.lacks(&est) > 2*est.OpenSD && f.weaker(&est) {
 		return f.weakCause()
 	}
 	return alerts.Vegetation
@@ -208,6 +207,15 @@ func (f *fence) creeping() alerts.Cause {
 func (f *fence) lacks(est *line.Estimate) float64 {
 	return f.net.OpenVolts - est.OpenVolts - est.LoadAmps*f.net.SourceOhms/2
 }
+
+// weaker reports whether less output, as in est, explains the readings better than leakage alone, which takes the far ends
+// down before the near ones. On wire of few ohms the two look alike.
+func (f *fence) weaker(est *line.Estimate) bool {
+	fixed, err := f.diag.est.Estimate(f.quietObservations(), f.net.WidePrior())
+	return err == nil && fixed.Misfit-est.Misfit > weakEvidence
+}
+
+const weakEvidence = 12.0 // squared standard deviations
 
 // estimateOpen solves the fence as it is now with the energizer's open voltage free.
 func (f *fence) estimateOpen() (line.Estimate, bool) {
@@ -231,18 +239,13 @@ func (f *fence) quietObservations() []line.Observation {
 // weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told.
 const weakLooks = 4
 
-// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load. fixed is the fence solved
-// as if it did.
-func (f *fence) checkEnergizer(fixed line.Estimate, now ms) {
+// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load.
+func (f *fence) checkEnergizer(now ms) {
 	if f.tracks[0] == nil || !f.Learnt || f.Supply.Battery.up() || f.Supply.Slow.up() {
 		f.WeakFor = 0
 		return
 	}
 	in := f.slowWeak()
-	if in == nil && fixed.Misfit < float64(fixed.Sensors) {
-		f.WeakFor = 0 // leakage alone, with the output as it should be, explains the readings well
-		return
-	}
 	est, ok := f.estimateOpen()
 	if in != nil {
 		if ok && est.OpenVolts > 0.93*f.net.OpenVolts {
@@ -252,7 +255,7 @@ func (f *fence) checkEnergizer(fixed line.Estimate, now ms) {
 		}
 		return
 	}
-	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.lacks(&est) < 3*est.OpenSD {
+	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.lacks(&est) < 3*est.OpenSD || !f.weaker(&est) {
 		f.WeakFor = 0
 		return
 	}

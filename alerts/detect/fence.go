@@ -195,7 +195,7 @@ func (f *fence) rebase(now ms) {
 	f.Base = est.State
 	f.checkTruth(now)
 	f.checkPairs(obs, now)
-	f.checkEnergizer(est, now)
+	f.checkEnergizer(now)
 	f.checkEarth(est, now)
 }
 

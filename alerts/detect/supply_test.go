@@ -221,3 +221,32 @@ func TestPlugPulledAgainAndAgain(t *testing.T) {
 		t.Errorf("%d alarms for five times off", len(all))
 	}
 }
+
+// On wire of few ohms a wet fence looks just like an energizer that gives less, and what cannot be told apart is not told.
+func TestWetSteelIsNoWeakEnergizer(t *testing.T) {
+	f := paddocks()
+	f.Energizers[0].Sensor.Every = 10 * time.Minute
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM, f.Zones[i].Sensor.Every = 30, 10*time.Minute
+	}
+	b := newBench(t, f)
+	b.alter = func(d *device, r *pulse.Reading) bool { // cheap sensors drift by some hundredths over hours, each in its own way
+		v, _ := r.Get(pulse.Volts)
+		r.Set(pulse.Volts, math.Round(v*(1+0.025*math.Sin(b.now.Sub(start).Hours()/float64(4+d.node)))/10)*10)
+		return true
+	}
+	b.run(36 * time.Hour)
+	w, wet := b.wires["cartshed"], b.now
+	b.while = func(now time.Time) { // two damp days and two dry ones, by turns
+		for i := range w.spans {
+			w.spans[i].leak = (2e-5 + 5e-4*(1-math.Cos(math.Pi*now.Sub(wet).Hours()/48))) / float64(len(w.spans))
+		}
+	}
+	b.run(12 * 24 * time.Hour)
+	for _, a := range b.alarms() {
+		if a.first().Cause == alerts.EnergizerWeak {
+			b.show()
+			t.Fatalf("told that the energizer is weak: %s", a.first().Text)
+		}
+	}
+}
