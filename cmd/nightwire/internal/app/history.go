@@ -135,14 +135,15 @@ func (n *night) Marks(ctx context.Context, src farm.Source, span web.Span) ([]we
 		return nil, err
 	}
 	kinds := map[alerts.ActionKind]web.MarkKind{alerts.Trimmed: web.MarkTrimmed, alerts.Restrung: web.MarkRestrung,
-		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut, alerts.Turnout: web.MarkTurnout}
+		alerts.Note: web.MarkNote, alerts.OutOfService: web.MarkOut, alerts.Turnout: web.MarkTurnout, alerts.Done: web.MarkDone}
 	var out []web.Mark
 	for _, a := range actions {
-		if a.When().After(span.To) {
+		at := a.When().UTC()
+		if at.Before(span.From) || at.After(span.To) {
 			continue
 		}
 		if kind, ok := kinds[a.Kind]; ok && n.means(a, src) && a.Note != asStrung { // the check itself has a mark
-			out = append(out, web.Mark{At: a.When(), Until: a.Until, Kind: kind, By: a.By, Text: a.Note})
+			out = append(out, web.Mark{At: at, Until: a.Until, Kind: kind, By: a.By, Text: saidOf(a)})
 		}
 		out = append(out, layoutMarks(a, src)...)
 	}

@@ -106,6 +106,22 @@ func checkDone(a alerts.Action) error {
 	return nil
 }
 
+// saidOf returns what is to be told of what somebody did: the note, and before it which upkeep it was.
+func saidOf(a alerts.Action) string {
+	if a.Kind != alerts.Done {
+		return a.Note
+	}
+	act, _ := upkeep.Task(a.Task).What()
+	said, _, _ := strings.Cut(act, ":") // without the list of what belongs to it
+	if a.Earth != nil {
+		said += fmt.Sprintf(", %.0f V on them", a.Earth.StakeVolts)
+	}
+	if a.Note != "" {
+		said += "; " + a.Note
+	}
+	return said
+}
+
 // earthTests says what each test of the stakes meant, oldest first.
 func earthTests(cfg *config.Config, acts []alerts.Action) []string {
 	var out []string

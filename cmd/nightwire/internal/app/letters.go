@@ -307,7 +307,7 @@ func (n *night) course(ctx context.Context, zone string, now time.Time, acts []a
 // weekDone returns what people did from a time on, a sentence each.
 func (n *night) weekDone(acts []alerts.Action, from time.Time) []string {
 	verbs := map[alerts.ActionKind]string{alerts.Trimmed: "trimmed", alerts.Restrung: "re-strung", alerts.OutOfService: "out of service",
-		alerts.Note: "noted at"}
+		alerts.Note: "noted at", alerts.Done: "upkeep of"}
 	var out []string
 	for _, a := range acts {
 		verb, ok := verbs[a.Kind]
@@ -318,8 +318,8 @@ func (n *night) weekDone(acts []alerts.Action, from time.Time) []string {
 		if a.By != "" {
 			s += ", by " + a.By
 		}
-		if a.Note != "" {
-			s += ": " + strings.TrimRight(a.Note, ".")
+		if said := saidOf(a); said != "" {
+			s += ": " + strings.TrimRight(said, ".")
 		}
 		out = append(out, s+".")
 	}

@@ -253,6 +253,7 @@ const (
 	MarkOut      MarkKind = "out_of_service"
 	MarkAlarm    MarkKind = "alarm"
 	MarkTurnout  MarkKind = "turnout"
+	MarkDone     MarkKind = "done"
 )
 
 // AlarmFilter chooses alarms from the history; zero fields choose all.

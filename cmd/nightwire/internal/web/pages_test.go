@@ -321,13 +321,19 @@ func TestWeekListsWhatPeopleDid(t *testing.T) {
 	f := newFake()
 	opts := options(f)
 	opts.History = kept{marks: []Mark{{At: f.now.Add(-2 * time.Hour), Kind: MarkTrimmed, By: "Tom", Text: "second"}, {At: f.now.Add(-time.Hour), Kind: MarkAlarm, Text: "dead"},
-		{At: f.now.Add(-3 * time.Hour), Kind: MarkNote, By: "Ines", Text: "first"}}}
+		{At: f.now.Add(-3 * time.Hour), Kind: MarkNote, By: "Ines", Text: "first"}, {At: f.now.Add(-time.Hour), Kind: MarkDone, By: "Ines", Text: "walk the line"}}}
 	_, page := newBrowser(t, serve(t, opts)).do("GET", "/week", nil)
 	if first, second := strings.LastIndex(page, "first"), strings.Index(page, "second"); first < 0 || second < first {
 		t.Errorf("the notes of all zones (last at %d) do not come before the trimming (first at %d)", first, second)
 	}
 	if strings.Contains(page, "Alarm: dead") {
 		t.Error("an alarm is among what was done")
+	}
+	// These marks are the farm's too, and are not once more at each zone.
+	for _, want := range []string{"alder-bank: Trimmed, Tom: second", "alder-bank: Upkeep, Ines: walk the line"} {
+		if _, text, _ := strings.Cut(want, " "); strings.Count(page, want) != 1 || strings.Count(page, text) != 1 {
+			t.Errorf("the sheet has %q %d times, %d of them at the farm; want once, there", text, strings.Count(page, text), strings.Count(page, want))
+		}
 	}
 }
 

@@ -268,7 +268,7 @@ type weekPage struct {
 
 type weekMark struct {
 	Mark
-	Zone string
+	Where string
 }
 
 // week answers a sheet for the wall: each zone's lowest and level on each day, what happened, and room to write.
@@ -313,26 +313,54 @@ func (s *Server) weekInto(ctx context.Context, f *frame, v *weekPage) error {
 		if err != nil {
 			return fmt.Errorf("read the week of %s: %w", z.Source, err)
 		}
-		marks, err := s.opts.History.Marks(ctx, z.Source, span)
-		if err != nil {
-			return fmt.Errorf("read the week's marks of %s: %w", z.Source, err)
-		}
 		row := weekRow{Zone: z, Needs: f.neededIn(z, span)}
 		for _, d := range v.Days {
 			needs := f.neededIn(z, Span{d, d.AddDate(0, 0, 1)}) // on a day of two, the lesser
 			row.Cells = append(row.Cells, weekCellOf(f, d, days, slices.Min(append(needs, math.Inf(1)))))
 		}
-		for _, m := range marks {
-			if m.Kind != MarkRain && m.Kind != MarkAlarm { // alarms have a list of their own
-				v.Marks = append(v.Marks, weekMark{m, z.Name})
-			}
-		}
 		v.Rows = append(v.Rows, row)
 	}
-	slices.SortStableFunc(v.Marks, func(a, b weekMark) int { return a.At.Compare(b.At) })
 	var err error
+	if v.Marks, err = s.weekMarks(ctx, f, span); err != nil {
+		return err
+	}
 	v.Alarms, err = s.alarmsOf(ctx, AlarmFilter{Span: span, Limit: mostListed})
 	return err
+}
+
+// weekMarks returns what people did, the first first. What was done to the farm or to a whole fence stands there, and not
+// once more at each of its zones.
+func (s *Server) weekMarks(ctx context.Context, f *frame, span Span) ([]weekMark, error) {
+	if s.opts.History == nil {
+		return nil, nil
+	}
+	sources := []farm.Source{farm.Site}
+	for _, e := range f.Energizers {
+		sources = append(sources, e.Source)
+	}
+	wide := len(sources)
+	for _, z := range f.zonesIn(span) {
+		sources = append(sources, z.Source)
+	}
+	var out []weekMark
+	above := map[Mark]bool{}
+	for i, src := range sources {
+		marks, err := s.opts.History.Marks(ctx, src, span)
+		if err != nil {
+			return nil, fmt.Errorf("read the week's marks of %s: %w", src, err)
+		}
+		for _, m := range marks {
+			if m.Kind == MarkRain || m.Kind == MarkAlarm || above[m] { // alarms have a list of their own
+				continue
+			}
+			out = append(out, weekMark{m, f.SourceName(src)})
+			if i < wide {
+				above[m] = true
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b weekMark) int { return a.At.Compare(b.At) })
+	return out, nil
 }
 
 func weekCellOf(f *frame, d time.Time, days []Day, needs float64) weekCell {

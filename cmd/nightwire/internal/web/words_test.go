@@ -86,7 +86,7 @@ func TestEveryStateAndActHasWords(t *testing.T) {
 	for _, e := range []alerts.EventKind{alerts.Raised, alerts.Updated, alerts.Returned, alerts.Escalated} {
 		keys = append(keys, "step."+string(e))
 	}
-	for _, m := range []MarkKind{MarkTrimmed, MarkRestrung, MarkNote, MarkOut, MarkAlarm} {
+	for _, m := range []MarkKind{MarkTrimmed, MarkRestrung, MarkNote, MarkOut, MarkAlarm, MarkTurnout, MarkDone} {
 		keys = append(keys, "mark."+string(m))
 	}
 	for _, k := range keys {
