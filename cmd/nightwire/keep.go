@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/url"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -176,12 +177,23 @@ func sendTest(cmd *cobra.Command, cfg *config.Config, person string) error {
 			failed++
 			how = "not taken: " + t.Err.Error()
 		}
-		fmt.Fprintf(cmd.OutOrStdout(), "%s by %s to %s: %s\n", t.Message.Person, t.Message.Route.Channel, t.Message.Route.Address, how)
+		fmt.Fprintf(cmd.OutOrStdout(), "%s by %s%s: %s\n", t.Message.Person, t.Message.Route.Channel, whereTo(t.Message.Route), how)
 	}
 	if failed > 0 {
 		return fmt.Errorf("%d of %d test messages were not taken\nhint: mend what stands behind each and try again; an alarm would not arrive either", failed, len(tried))
 	}
 	return nil
+}
+
+// whereTo says where a route leads, without what is often a secret: a push topic, and all of a web address but its host.
+func whereTo(r farm.Route) string {
+	if r.Channel == "mail" {
+		return " to " + r.Address
+	}
+	if u, err := url.Parse(r.Address); err == nil && u.Host != "" {
+		return " to " + u.Host
+	}
+	return ""
 }
 
 func newSensor() *cobra.Command {

@@ -93,13 +93,14 @@ func TestNoSecretIsShown(t *testing.T) {
 	secrets["the links' key, in hex"] = hex.EncodeToString(key)
 	secrets["the links' key, in base64"] = strings.TrimRight(base64.StdEncoding.EncodeToString(key), "=")
 	shown := everyPage(t, page, secrets["page-word"], secrets["page-token"])
-	for _, args := range [][]string{{"status"}, {"turnout"}, {"upkeep"}, {"export", "--alarms"}, {"export", "--actions"}, {"check"}} {
+	for _, args := range [][]string{{"status"}, {"turnout"}, {"upkeep"}, {"export", "--alarms"}, {"export", "--actions"}, {"check"}, {"send-test"}} {
 		shown["nightwire "+strings.Join(args, " ")] = said(farmFile, data, args)
 	}
 	watch.stop(t)
 	shown["the log"] = watch.said()
 	lookThrough(t, shown, secrets)
-	for where, want := range map[string]string{"the log": "message not taken", "/metrics": "nightwire_", "/": "hazel", "nightwire status": "hazel", "nightwire check": "brook", "nightwire export --alarms": "webhook"} {
+	for where, want := range map[string]string{"the log": "message not taken", "/metrics": "nightwire_", "/": "hazel", "nightwire status": "hazel", "nightwire check": "brook", "nightwire export --alarms": "webhook",
+		"nightwire send-test": "Ann by webhook to 127.0.0.1"} {
 		if !strings.Contains(shown[where], want) {
 			t.Errorf("%s lacks %q, so it was not truly looked through", where, want)
 		}
