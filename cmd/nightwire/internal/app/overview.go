@@ -29,7 +29,7 @@ func (n *night) Overview(ctx context.Context) (web.Overview, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	book := n.engine.desk.Book()
-	o := web.Overview{Farm: f.Name, Location: f.Location, At: n.shown(), Troubles: n.troubles.list(), Weather: sky, Test: n.lastTest(), Layouts: n.layouts}
+	o := web.Overview{Farm: f.Name, At: n.shown(), Troubles: n.troubles.list(), Weather: sky, Test: n.lastTest(), Layouts: n.layouts}
 	for _, p := range f.People {
 		o.People = append(o.People, p.Name)
 	}

@@ -100,7 +100,8 @@ func (n *night) site() (*web.Server, error) {
 		Look:     look,
 		Overview: n, Actions: n, History: n, Lines: n, Alarms: n, Links: n.signer, Changes: &n.news, Turnouts: n, Upkeeps: n,
 		Registerer: n.reg, Metrics: promhttp.HandlerFor(n.reg, promhttp.HandlerOpts{}), Healthy: n.well, Ready: n.ready,
-		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(), Now: n.shown, Log: n.component("page"),
+		MetricsToken: cfg.MetricsToken.Reveal(), Password: cfg.Password.Reveal(), Key: n.sessionKey(), SecureCookies: cfg.Secure(),
+		Location: n.cfg.Farm.Location, Now: n.shown, Log: n.component("page"),
 	})
 }
 

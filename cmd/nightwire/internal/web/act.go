@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"errors"
 	"net/http"
 	"net/url"
@@ -91,7 +90,7 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		}
 	case alerts.Weathered:
 		var err error
-		if a.Weather, err = s.readWeather(r.Context(), form, a.Time); err != nil {
+		if a.Weather, err = s.readWeather(form, a.Time); err != nil {
 			return a, err
 		}
 		a.Source = farm.Site
@@ -99,7 +98,7 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 		if a.Source = farm.Source(form.Get("source")); a.Source == "" || len(a.Source) > 200 {
 			return a, errors.New("refuse.form")
 		}
-		if err := s.readOn(r.Context(), &a, form.Get("on")); err != nil {
+		if err := s.readOn(&a, form.Get("on")); err != nil {
 			return a, err
 		}
 	case alerts.Done:
@@ -117,15 +116,11 @@ func (s *Server) readAction(r *http.Request) (alerts.Action, error) {
 
 // readOn reads when something was done, in the farm's own time; empty is now. Whether it can have been then is for the
 // watch to say.
-func (s *Server) readOn(ctx context.Context, a *alerts.Action, on string) error {
+func (s *Server) readOn(a *alerts.Action, on string) error {
 	if on = strings.TrimSpace(on); on == "" || a.Kind == alerts.OutOfService || a.Kind == alerts.InService {
 		return nil
 	}
-	o, err := s.opts.Overview.Overview(ctx)
-	if err != nil {
-		return errors.New("refuse.overview")
-	}
-	when, ok := farm.ReadWhen(on, a.Time, o.Location)
+	when, ok := farm.ReadWhen(on, a.Time, s.opts.Location)
 	if !ok {
 		return errors.New("refuse.when")
 	}

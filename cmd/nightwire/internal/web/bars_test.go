@@ -133,7 +133,7 @@ func BenchmarkSeasonPlot(b *testing.B) {
 			for b.Loop() {
 				series := Fold(million(now), Span{now.Add(-seasonLength), now}, plotBuckets, time.Hour)
 				f := s.stranger(localRequest("/"), "zone.title")
-				f.Overview, f.Now = &Overview{Location: dublin}, now
+				f.Overview, f.Location, f.Now = &Overview{}, dublin, now
 				c := chart.Time{Span: chart.Span(series.Span), Unit: "kV", Location: dublin, Tick: f.tick, Lows: []chart.Level{{V: 2.5}}}
 				seriesInto(&c, series, .001)
 				if len(c.SVG()) < 1000 || len(series.Buckets) != plotBuckets {

@@ -251,7 +251,7 @@ func ptr[T any](v T) *T { return &v }
 func (f *fakeFarm) Overview(ctx context.Context) (Overview, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	o := Overview{Farm: "alder-bank", Location: dublin, People: []string{"Ines", "Tom"}, At: f.now, Troubles: f.troubles,
+	o := Overview{Farm: "alder-bank", People: []string{"Ines", "Tom"}, At: f.now, Troubles: f.troubles,
 		Alarms: slices.Clone(f.alarms), Layouts: f.layouts,
 		Test: &Test{ID: "20260615T090000Z-site-test", Sent: f.now.Add(-70 * time.Hour), AnswerBy: f.now.Add(-66 * time.Hour)}}
 	heard := f.now.Add(-f.stale)

@@ -52,7 +52,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, press bool) {
 	}
 	f := s.stranger(r, "link.title")
 	v := linkView{ID: id, Person: person}
-	if o, err := s.opts.Overview.Overview(r.Context()); err == nil && o.Location != nil {
+	if o, err := s.opts.Overview.Overview(r.Context()); err == nil {
 		f.Overview = &o
 		v.Test = o.Test != nil && o.Test.ID == id
 	}

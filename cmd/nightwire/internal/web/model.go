@@ -8,12 +8,11 @@ import (
 	"nightwire/ingest/farm"
 )
 
-// Overview is the farm as it is at one moment: everything the first page shows.
+// Overview is the farm as it is at one moment: everything the first page shows. Its times are UTC.
 type Overview struct {
 	Farm       string
-	Location   *time.Location // the farm's own time; all times below are UTC
-	People     []string       // who may be named as having done something
-	At         time.Time      // the moment this picture was taken
+	People     []string  // who may be named as having done something
+	At         time.Time // the moment this picture was taken
 	Energizers []Energizer
 	Zones      []Zone // in feeding order, from the energizer outward
 	Gone       []Zone // that were there once, for their history

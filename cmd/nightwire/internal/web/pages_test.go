@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -171,15 +172,30 @@ func TestActsAreChecked(t *testing.T) {
 	}
 }
 
-// TestWhenItWasDone states a time in the farm's own clock, an hour ahead of UTC in April.
+// counting counts how often the farm is asked for.
+type counting struct {
+	overview
+	asked atomic.Int32
+}
+
+func (c *counting) Overview(ctx context.Context) (Overview, error) {
+	c.asked.Add(1)
+	return c.overview.Overview(ctx)
+}
+
+// TestWhenItWasDone states a time in the farm's own clock, an hour ahead of UTC in April. The whole farm is not worked out
+// for that.
 func TestWhenItWasDone(t *testing.T) {
 	f := newFake()
-	b := newBrowser(t, serve(t, options(f)))
+	asked, opts := &counting{overview: f}, options(f)
+	opts.Overview = asked
+	b := newBrowser(t, serve(t, opts))
 	_, page := b.do("GET", "/zone/lane", nil)
 	if !strings.Contains(page, `name="on"`) {
 		t.Error("the page does not ask when")
 	}
 	token := b.token("/zone/lane")
+	before := asked.asked.Load()
 	for _, on := range []string{"2026-04-20T12:30", ""} {
 		if res, _ := b.do("POST", "/act", url.Values{"token": {token}, "action": {"trimmed"}, "source": {"zone/lane"}, "on": {on}}); res.StatusCode != http.StatusSeeOther {
 			t.Fatalf("a trim on %q is answered by %s", on, res.Status)
@@ -188,6 +204,9 @@ func TestWhenItWasDone(t *testing.T) {
 	acts := f.taken()
 	if want := time.Date(2026, 4, 20, 11, 30, 0, 0, time.UTC); !acts[0].On.Equal(want) || !acts[1].On.IsZero() {
 		t.Errorf("kept %s and %s, want %s and none", acts[0].On, acts[1].On, want)
+	}
+	if n := asked.asked.Load() - before; n != 0 {
+		t.Errorf("the farm was asked for %d times to read a time", n)
 	}
 }
 

@@ -24,6 +24,7 @@ func pageNames() []string {
 // own time, or the words.
 type frame struct {
 	*Overview // nil on pages for strangers
+	Location  *time.Location
 	Now       time.Time
 	Title     string
 	Here      string // the path of this page, for forms to come back to
@@ -117,7 +118,7 @@ func withSession(ctx context.Context, s session) context.Context {
 
 // stranger makes the frame of a page that shows nothing of the farm.
 func (s *Server) stranger(r *http.Request, title string) *frame {
-	return &frame{Now: s.opts.Now(), Title: s.words.text(title), Here: r.URL.RequestURI(), Locked: s.door.locked(),
+	return &frame{Location: s.opts.Location, Now: s.opts.Now(), Title: s.words.text(title), Here: r.URL.RequestURI(), Locked: s.door.locked(),
 		words: s.words, files: s.files}
 }
 
@@ -135,9 +136,6 @@ func (s *Server) member(w http.ResponseWriter, r *http.Request, title string) *f
 		s.opts.Log.Error("overview not available", "err", err)
 		s.refuse(w, r, http.StatusServiceUnavailable, "refuse.overview")
 		return nil
-	}
-	if o.Location == nil {
-		o.Location = time.UTC
 	}
 	f.Overview = &o
 	return f

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"net/url"
@@ -24,17 +23,13 @@ func spells() []string { return []string{"today", "night", "yesterday"} }
 const mostRainMM = 2000
 
 // readWeather reads what somebody says of the weather; its error is a key of the words.
-func (s *Server) readWeather(ctx context.Context, form url.Values, now time.Time) (*alerts.Weather, error) {
+func (s *Server) readWeather(form url.Values, now time.Time) (*alerts.Weather, error) {
 	w := &alerts.Weather{Sky: alerts.Sky(form.Get("sky"))}
 	if !slices.Contains(skies(), w.Sky) {
 		return nil, errors.New("refuse.form")
 	}
-	o, err := s.opts.Overview.Overview(ctx)
-	if err != nil {
-		return nil, errors.New("refuse.overview")
-	}
 	var ok bool
-	if w.From, w.To, ok = spell(form.Get("when"), now, o.Location); !ok {
+	if w.From, w.To, ok = spell(form.Get("when"), now, s.opts.Location); !ok {
 		return nil, errors.New("refuse.form")
 	}
 	text := strings.Replace(strings.TrimSpace(form.Get("mm")), ",", ".", 1)

@@ -51,10 +51,11 @@ type Options struct {
 	Key           []byte // signs sessions; random when empty, which ends all sessions at a restart
 	SecureCookies bool   // behind a proxy that speaks TLS
 
-	Look *Look            // shared with other servers; nil for one of its own, in English
-	Now  func() time.Time // the farm's clock, which a demo runs fast
-	Wall func() time.Time // the clock by which sessions end and guessing is slowed
-	Log  *slog.Logger
+	Look     *Look            // shared with other servers; nil for one of its own, in English
+	Location *time.Location   // the farm's own time; nil for UTC
+	Now      func() time.Time // the farm's clock, which a demo runs fast
+	Wall     func() time.Time // the clock by which sessions end and guessing is slowed
+	Log      *slog.Logger
 }
 
 // Server answers the pages.
@@ -79,6 +80,9 @@ const maxStreams = 64 // a farm has a handful of screens; more is a mistake or a
 func New(opts Options) (*Server, error) {
 	if opts.Overview == nil || opts.Actions == nil {
 		return nil, errors.New("web: Overview and Actions are required")
+	}
+	if opts.Location == nil {
+		opts.Location = time.UTC
 	}
 	if opts.Now == nil {
 		opts.Now = time.Now

@@ -18,7 +18,7 @@ import (
 // options joins the fake to every part.
 func options(f *fakeFarm) Options {
 	return Options{Overview: f, Actions: f, History: f, Lines: f, Alarms: f, Links: f, Changes: f, Turnouts: f, Upkeeps: f, Key: []byte("a key for tests only, 32 bytes.."),
-		Now: func() time.Time { return f.now }}
+		Location: dublin, Now: func() time.Time { return f.now }}
 }
 
 // serve starts the pages on a free port.
