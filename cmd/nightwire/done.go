@@ -43,11 +43,10 @@ in the evening. For the earth stakes use nightwire earth-test: its values matter
 			if len(args) > 1 {
 				o.Where = args[1]
 			}
-			now := clockOf(cmd.Context())()
-			if o.On, err = whenDone(on, &cfg.Farm, now); err != nil {
+			if o.On, err = whenDone(on, &cfg.Farm, clockOf(cmd.Context())()); err != nil {
 				return err
 			}
-			if err := checkTask(&o, now); err != nil {
+			if err := checkTask(&o); err != nil {
 				return err
 			}
 			return placeError(app.Done(cmd.Context(), o), &cfg.Farm)
@@ -61,13 +60,10 @@ in the evening. For the earth stakes use nightwire earth-test: its values matter
 }
 
 // checkTask refuses what cannot be done.
-func checkTask(o *app.DoneOptions, now time.Time) error {
+func checkTask(o *app.DoneOptions) error {
 	switch {
 	case o.Task == app.TrimTask && o.Farm.Zone(o.Where) == nil && o.Farm.Energizer(o.Where) == nil:
 		return &usageError{fmt.Errorf("no zone %q to have been trimmed", o.Where), "name a zone, or an energizer for its whole fence: nightwire done trim lane"}
-	case o.Task == app.TrimTask && o.Before(now):
-		return &usageError{fmt.Errorf("%s is before this season", o.On.In(o.Farm.Location).Format("2 January 2006")),
-			"growth is judged by the last half year; put older work into --note of a later one"}
 	case o.Task == string(upkeep.EarthTest):
 		return &usageError{errors.New("the earth test is kept with its values"), "nightwire earth-test says how it is done and keeps them"}
 	case o.Task != app.TrimTask && !upkeep.Known(o.Task):
@@ -76,17 +72,14 @@ func checkTask(o *app.DoneOptions, now time.Time) error {
 	return nil
 }
 
-// whenDone reads when something was done; empty is the zero time.
+// whenDone reads when something was done; empty is the zero time. Whether it can have been then is for the watch to say.
 func whenDone(s string, f *farm.Farm, now time.Time) (time.Time, error) {
 	if s == "" {
 		return time.Time{}, nil
 	}
 	t, ok := farm.ReadWhen(s, now, f.Location)
-	switch {
-	case !ok:
+	if !ok {
 		return t, &usageError{fmt.Errorf("%q is not a time", s), "write it as 2026-04-20, 2026-04-20T12:30, or 12:30 for today"}
-	case t.After(now):
-		return t, &usageError{fmt.Errorf("%s is yet to come", s), "say it when it is done"}
 	}
 	return t, nil
 }

@@ -77,17 +77,14 @@ func (n *night) Upkeep(ctx context.Context) (web.Upkeep, error) {
 	return out, err
 }
 
-// ErrWhen is returned for a stated time that cannot be.
-var ErrWhen = errors.New("it cannot have been then")
-
 // checkWhen refuses a stated time that is yet to come, or, for what growth is judged by, before the season.
 func checkWhen(a alerts.Action, now time.Time, loc *time.Location) error {
 	said := a.On.In(loc).Format("2 January 2006, 15:04")
 	switch {
 	case a.On.After(now.Add(time.Minute)): // forms know no seconds
-		return fmt.Errorf("%w: %s is yet to come\nhint: say it when it is done", ErrWhen, said)
+		return fmt.Errorf("%s is yet to come\nhint: say it when it is done", said)
 	case !a.On.IsZero() && now.Sub(a.On) > seasonSpan && (a.Kind == alerts.Trimmed || a.Kind == alerts.Restrung):
-		return fmt.Errorf("%w: %s is before this season\nhint: growth is judged by the last half year; put older work into a note", ErrWhen, said)
+		return fmt.Errorf("%s is before this season\nhint: growth is judged by the last half year; put older work into a note", said)
 	}
 	return nil
 }
@@ -150,9 +147,6 @@ type DoneOptions struct {
 	Earth   *alerts.EarthTest
 	Out     io.Writer
 }
-
-// Before reports whether the time stated lies before the season that growth is judged by.
-func (o *DoneOptions) Before(now time.Time) bool { return !o.On.IsZero() && now.Sub(o.On) > seasonSpan }
 
 // TrimTask is what cutting growth is called among the tasks.
 const TrimTask = "trim"
