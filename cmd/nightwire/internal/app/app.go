@@ -139,12 +139,18 @@ func (a *App) Run(ctx context.Context) error {
 	}
 }
 
-// reload reads the farm file again, and returns nil when it is broken.
-func (a *App) reload() *config.Config {
-	cfg, err := a.opts.Load()
+// read reads the farm file and what it names.
+func (o *Options) read() (*config.Config, error) {
+	cfg, err := o.Load()
 	if err == nil {
 		err = cfg.ReadSecrets()
 	}
+	return cfg, err
+}
+
+// reload reads the farm file again, and returns nil when it is broken.
+func (a *App) reload() *config.Config {
+	cfg, err := a.opts.read()
 	if err != nil {
 		a.opts.Log.Error("farm file is broken, going on with the old one", "err", err)
 		return nil
@@ -181,10 +187,9 @@ func (a *App) watch(ctx context.Context, cfg *config.Config) (next *config.Confi
 			if next := a.reload(); next != nil {
 				return next, nil
 			}
-		case <-n.readAgain:
-			if next := a.reload(); next != nil {
-				return next, nil
-			}
+		case <-n.relaid:
+			a.opts.Log.Info("farm file read again")
+			return n.next.Load(), nil
 		case <-mended:
 			if writable(a.opts.DataDir) == nil {
 				return nil, errMended

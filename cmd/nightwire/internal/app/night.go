@@ -57,8 +57,9 @@ type night struct {
 	batches chan batch // stored, on their way to the detectors
 	ended   chan struct{}
 
-	layouts   farm.History  // the newest is that of cfg
-	readAgain chan struct{} // holds one: somebody wants the farm file read again
+	layouts farm.History                  // the newest is that of cfg
+	relaid  chan struct{}                 // holds one: next is to be gone by
+	next    atomic.Pointer[config.Config] // the farm file as it was read last
 
 	mu     sync.Mutex // guards what follows
 	engine *engine
@@ -105,7 +106,7 @@ func newNight(opts Options, cfg *config.Config) *night {
 	n.met = newMetrics(n.reg)
 	n.board = newBoard(cfg)
 	n.began = time.Now()
-	n.readAgain = make(chan struct{}, 1)
+	n.relaid = make(chan struct{}, 1)
 	n.clock, n.clockSet = newSetClock(opts.Now, opts.Steady), make(chan time.Duration, 1)
 	mark(&n.pulses.turned)
 	return n

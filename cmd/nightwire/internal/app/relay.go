@@ -26,19 +26,17 @@ func (n *night) Laid() control.Laid {
 	return control.Laid{File: path, Layout: n.cfg.Farm.Layout(), Since: n.began.UTC()}
 }
 
-// ReadAgain has the farm file read again, when begin is called. A broken one is refused.
+// ReadAgain reads the farm file again, and has the watch go by it when begin is called. A broken one is refused.
 func (n *night) ReadAgain() (begin func(), err error) {
 	if n.opts.Load == nil {
 		return nil, errors.New("this night watch does not read its farm file again\nhint: start it anew")
 	}
-	cfg, err := n.opts.Load()
-	if err == nil {
-		err = cfg.ReadSecrets()
-	}
+	cfg, err := n.opts.read()
 	if err != nil {
 		return nil, err
 	}
-	return func() { poke(n.readAgain) }, nil
+	n.next.Store(cfg)
+	return func() { poke(n.relaid) }, nil
 }
 
 // RelayOptions says how the fence is laid out from now on.

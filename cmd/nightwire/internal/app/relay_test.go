@@ -1,10 +1,45 @@
 package app
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
+	"time"
+
+	"nightwire/cmd/nightwire/internal/config"
+	"nightwire/cmd/nightwire/internal/control"
 )
+
+// TestWhatIsReadIsGoneBy reads the farm file once, be it to refuse it or to go by it.
+func TestWhatIsReadIsGoneBy(t *testing.T) {
+	before := parse(t, smallFarm+"broker: {listen: \"127.0.0.1:0\"}\npage: {listen: \"127.0.0.1:0\"}\n")
+	after := parse(t, relaidFarm)
+	var read atomic.Int32
+	data := t.TempDir()
+	live, stop := startLiveWith(t, before, data, &handClock{at: time.Date(2026, 5, 5, 8, 0, 0, 0, time.UTC)}, func(o *Options) {
+		o.Load = func() (*config.Config, error) {
+			if read.Add(1) == 1 {
+				return nil, errors.New("it is broken\nhint: mend it")
+			}
+			return after, nil
+		}
+	})
+	wait(t, live.addresses)
+	if _, err := control.ReadAgain(t.Context(), data); err == nil || err.Error() != "it is broken\nhint: mend it" {
+		t.Errorf("a broken file is refused with %v", err)
+	}
+	laid, err := control.ReadAgain(t.Context(), data)
+	if err != nil || !sameLayout(laid.Layout, after.Farm.Layout()) {
+		t.Errorf("it goes by %+v, %v", laid.Layout, err)
+	}
+	wait(t, live.addresses)
+	if n := read.Load(); n != 2 {
+		t.Errorf("the file was read %d times, want once each time", n)
+	}
+	stop()
+}
 
 // TestFarmFileIsWrittenInPlace keeps its rights and the link that leads to it, and leaves nothing beside it.
 func TestFarmFileIsWrittenInPlace(t *testing.T) {

@@ -34,8 +34,8 @@ type watch interface {
 	Act(ctx context.Context, a alerts.Action) error
 	// Laid says what the watch goes by.
 	Laid() Laid
-	// ReadAgain has the watch read its farm file again once begin is called, with which its commands end until it has. An
-	// error says why it will not.
+	// ReadAgain reads the farm file again, and has the watch go by it once begin is called, with which its commands end
+	// until it does. An error says why it will not.
 	ReadAgain() (begin func(), err error)
 }
 
