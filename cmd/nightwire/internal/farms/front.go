@@ -5,6 +5,7 @@ import (
 	"crypto/subtle"
 	"errors"
 	"fmt"
+	"html/template"
 	"io"
 	"log/slog"
 	"net"
@@ -19,7 +20,8 @@ import (
 // alder-bank.localhost.
 type Front struct {
 	listen string
-	rest   http.Handler // what no farm's host asks for
+	rest   http.Handler       // what no farm's host asks for
+	page   *template.Template // the list of farms
 	log    *slog.Logger
 
 	mu    sync.RWMutex
@@ -29,7 +31,7 @@ type Front struct {
 
 // NewFront returns a front that serves nothing yet. Rest answers what no farm is asked for.
 func NewFront(listen string, rest http.Handler, log *slog.Logger) *Front {
-	return &Front{listen: listen, rest: rest, log: log, hosts: map[string]http.Handler{}, names: map[string]bool{}}
+	return &Front{listen: listen, rest: rest, page: template.Must(template.New("farms").Parse(listPage)), log: log, hosts: map[string]http.Handler{}, names: map[string]bool{}}
 }
 
 // Listen returns where the front listens.

@@ -3,7 +3,6 @@ package farms
 import (
 	"crypto/sha256"
 	"encoding/base64"
-	"html/template"
 	"maps"
 	"net"
 	"net/http"
@@ -34,7 +33,7 @@ func (f *Front) list(w http.ResponseWriter, r *http.Request) {
 		"style-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Cache-Control", "no-store")
-	if err := template.Must(template.New("farms").Parse(listPage)).Execute(w, all); err != nil {
+	if err := f.page.Execute(w, all); err != nil {
 		f.log.Debug("list of farms not sent", "err", err) // the reader went away
 	}
 }
