@@ -58,8 +58,10 @@ func poissonTail(n int, mean float64) float64 {
 	return math.Max(0, 1-below)
 }
 
-// calmAfter is how long there must be no dip before a flapping contact counts as mended.
-func (f *fence) calmAfter() ms { return max(dipWindow, 30*f.longest()) * 3 / 2 }
+// calmAfter is how long there must be no dip before a flapping contact counts as mended: the wind may drop for an hour.
+func (f *fence) calmAfter() ms { return max(calm, 45*f.longest()) }
+
+const calm = 4 * 60 * 60_000 // common practice, no source
 
 // dipOver takes in that a sensor's dip is over, and tells when there have been too many.
 func (f *fence) dipOver(t *track, now ms) {

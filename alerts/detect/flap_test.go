@@ -156,3 +156,30 @@ func TestWireThatFlapsUntilItStaysParted(t *testing.T) {
 		t.Errorf("a wire that stays parted was told last as %s, %s", e.Condition, e.Cause)
 	}
 }
+
+// A single zone at a quick sensor whose wire parts and joins for two days is told dead a time or two, and then as one that
+// comes and goes, however long the wind drops between.
+func TestWirePartsAndJoinsForDays(t *testing.T) {
+	f := paddocks()
+	f.Zones = f.Zones[:1]
+	f.Energizers[0].Sensor.Every, f.Zones[0].Sensor.Every = 30*time.Second, 30*time.Second
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	b.quiet()
+	s, next := b.zone("brook"), b.now
+	s.part = 0.5
+	b.while = func(now time.Time) {
+		for !now.Before(next) {
+			mean := 2 * time.Minute
+			if s.parted = !s.parted; !s.parted {
+				mean = 30 * time.Minute
+			}
+			next = next.Add(time.Duration(b.rng.ExpFloat64() * float64(mean)))
+		}
+	}
+	b.run(48 * time.Hour)
+	if all := b.alarms(); len(all) > 5 {
+		b.show()
+		t.Errorf("%d alarms of one wire that parts and joins, want at most 5", len(all))
+	}
+}

@@ -101,7 +101,7 @@ func (f *fence) open(v verdict, now ms) {
 	in := &incident{Quiet: now}
 	in.Profile = append(in.Profile, f.Suspect.Before...)
 	in.adopt(f, v)
-	if v.zone >= 0 && v.cause != alerts.Open && f.recurs(now) {
+	if v.zone >= 0 && f.recurs(now) {
 		in.Cause = alerts.CauseIntermittent
 	}
 	f.Troubles = append(f.Troubles, in)
@@ -207,18 +207,8 @@ func (f *fence) review(now ms) {
 		return
 	}
 	in.Rounds++
-	v := f.diag.diagnose(f.Suspect.Before)
-	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
-	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && !v.ofEnergizer()) {
-		f.turnWet(in, now)
+	if !in.recovered() && f.reconsider(in, now) {
 		return
-	}
-	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
-		before := in.S.Finding
-		if v.cause != alerts.Vegetation || !in.everTold() {
-			in.adopt(f, v)
-			f.tellChange(in, before, now)
-		}
 	}
 	if in.Rounds >= settleRounds {
 		in.Settled = true
@@ -231,6 +221,30 @@ func (f *fence) review(now ms) {
 		return
 	}
 	f.w.due(now + f.longest())
+}
+
+// reconsider diagnoses the incident anew with what came in since, and reports whether it proved to be rain.
+func (f *fence) reconsider(in *incident, now ms) (wet bool) {
+	v := f.diag.diagnose(f.Suspect.Before)
+	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
+	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && !v.ofEnergizer()) {
+		f.turnWet(in, now)
+		return true
+	}
+	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
+		before := in.S.Finding
+		if v.cause != alerts.Vegetation || !in.everTold() {
+			in.adopt(f, v)
+			f.tellChange(in, before, now)
+		}
+	}
+	return false
+}
+
+// recovered reports whether a zone that was seen down shows its usual again: a gate was shut, and half of what was said since
+// is of a fence that is well.
+func (in *incident) recovered() bool {
+	return slices.ContainsFunc(in.Members, func(m member) bool { return m.Least < affected && m.Good > 0 })
 }
 
 // steady reports whether every zone that the fault took down has stayed down since: rain does not let go for a moment.
@@ -373,7 +387,7 @@ func (f *fence) settle(now ms) {
 		if !in.Slow && !in.Shift && in.Profile != nil {
 			f.Mended = mended{Levels: in.Profile, Until: now + mendedFor}
 		}
-		if !in.Slow && in.Zone >= 0 && in.Cause != alerts.Open {
+		if !in.Slow && in.Zone >= 0 {
 			f.Ends[f.NEnds%len(f.Ends)] = now
 			f.NEnds++
 		}

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 )
@@ -40,6 +41,11 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 	f.w.raise(&in.S, now, f.finding(in))
 }
 
+// creptDown reports whether growth has the zone at node under its minimum already, and that is told.
+func (f *fence) creptDown(node int) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.Slow && in.member(node) != nil })
+}
+
 // hotBefore reports whether the sensor before t's zone shows a live wire.
 func (f *fence) hotBefore(t *track) bool {
 	z := f.net.Zones[t.node-1]
@@ -72,9 +78,10 @@ func (f *fence) nightsHold(in *incident) bool {
 // trimmedUp is how far a reading must rise over the best of the last days before it shows that growth was cut.
 const trimmedUp = 1.12
 
-// worsen tells when a zone that was low has died, or one that only dropped is under its minimum.
+// worsen tells when a zone that was low has died, or one that only dropped is under its minimum. What another fault did to
+// it meanwhile is told there.
 func (in *incident) worsen(f *fence, t *track, now ms) {
-	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead {
+	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead || f.held(t.node) {
 		return
 	}
 	before := in.S.Finding

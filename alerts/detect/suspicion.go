@@ -278,7 +278,7 @@ func (f *fence) creptUnder() bool {
 		if t == nil || t.Bad == 0 || i == 0 {
 			continue
 		}
-		if in := f.memberOf(i); in == nil || !in.Slow {
+		if !f.creptDown(i) {
 			return false
 		}
 	}

@@ -1,0 +1,85 @@
+package detect_test
+
+import (
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+)
+
+// gates are how long somebody holds a gate of the fence open, and how often the sensors speak.
+var gates = []struct{ open, every time.Duration }{
+	{45 * time.Second, 15 * time.Second},
+	{100 * time.Second, 30 * time.Second},
+	{130 * time.Second, time.Minute},
+	{11 * time.Minute, 5 * time.Minute},
+}
+
+// A gate that is shut again while the fence is still being looked at was open, and nothing else: what the sensors say then is
+// half of a dead wire and half of a hot one, and fits a bad joint best.
+func TestGateShutAgain(t *testing.T) {
+	for _, tt := range gates {
+		t.Run(tt.every.String(), func(t *testing.T) {
+			f := paddocks()
+			f.Energizers[0].Sensor.Every = tt.every
+			for i := range f.Zones {
+				f.Zones[i].Sensor.Every = tt.every
+			}
+			b := newBench(t, f)
+			b.run(30 * time.Hour)
+			b.quiet()
+			for range 12 {
+				s := b.zone("hazel")
+				s.parted, s.part = true, 0.1
+				b.run(tt.open)
+				s.parted = false
+				b.run(5 * time.Hour)
+			}
+			for _, a := range b.alarms() {
+				if a.over.IsZero() {
+					t.Errorf("%s is still up", a.id)
+				}
+				for _, e := range a.events {
+					if e.Cause != alerts.Open || e.Source != "zone/hazel" {
+						b.show()
+						t.Fatalf("told %s of %s: %s", e.Cause, e.Source, e.Text)
+					}
+				}
+			}
+		})
+	}
+}
+
+// A wire that growth has pulled under its minimum can part too, and then that is what is told of every zone behind.
+func TestBreakInAGrownFence(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	w, grown := b.wires["cartshed"], b.now
+	b.while = func(now time.Time) {
+		for i := range w.spans {
+			w.spans[i].leak = 2e-5 + 4e-4*min(1, now.Sub(grown).Hours()/48)
+		}
+	}
+	b.run(60 * time.Hour)
+	if n := len(b.alarms()); n == 0 {
+		t.Fatal("the growth took no zone under its minimum")
+	}
+	s := b.zone("hazel")
+	s.parted, s.part = true, 0.1
+	said := b.run(3 * time.Hour)
+	found := false
+	for _, e := range said {
+		if e.Condition != alerts.Dead {
+			continue
+		}
+		found = true
+		if e.Cause != alerts.Open || e.Source != "zone/hazel" {
+			b.show()
+			t.Fatalf("told %s of %s: %s", e.Cause, e.Source, e.Text)
+		}
+	}
+	if !found {
+		b.show()
+		t.Error("nothing was told of a dead wire")
+	}
+}
