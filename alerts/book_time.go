@@ -149,24 +149,15 @@ func (b *Book) Saved() []Saved {
 		s := Saved{Kind: k.kind, Key: k.key}
 		switch h, p := b.holds[farm.Source(k.key)], b.points[k.key]; {
 		case k.kind == savedHold && h != nil:
-			s.JSON = mustJSON(h)
+			s.JSON = MustJSON(h)
 		case k.kind == savedPoint:
-			s.JSON = mustJSON(p)
+			s.JSON = MustJSON(p)
 		}
 		out = append(out, s)
 	}
 	slices.SortFunc(out, func(a, b Saved) int { return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Key, b.Key)) })
 	clear(b.dirty)
 	return out
-}
-
-// mustJSON encodes v, which holds nothing that JSON cannot say: dropNaN saw to the numbers.
-func mustJSON(v any) json.RawMessage {
-	data, err := json.Marshal(v)
-	if err != nil {
-		panic(fmt.Sprintf("encode %T: %v", v, err))
-	}
-	return data
 }
 
 // Load brings back what Saved gave, and which events were said already. Pieces of other owners are passed over.

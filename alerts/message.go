@@ -126,6 +126,15 @@ type Saved struct {
 	JSON json.RawMessage // nil: forget it
 }
 
+// MustJSON writes v, which holds nothing that JSON cannot say. Numbers of an event are some: the book drops what is none.
+func MustJSON(v any) json.RawMessage {
+	data, err := json.Marshal(v)
+	if err != nil {
+		panic(fmt.Sprintf("encode %T: %v", v, err))
+	}
+	return data
+}
+
 // Step is what one moment brought. It is recorded whole or not at all, so that a crash never separates an alarm from
 // its messages.
 type Step struct {

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -126,4 +127,17 @@ func TestFired(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestMustJSON writes what can be written, and breaks with the name of what cannot.
+func TestMustJSON(t *testing.T) {
+	if got := string(MustJSON(EventKey{ID: "a", Kind: Raised, UnixNano: 7})); got != `{"ID":"a","Kind":"raised","UnixNano":7}` {
+		t.Errorf("wrote %s", got)
+	}
+	defer func() {
+		if got := fmt.Sprint(recover()); !strings.Contains(got, "encode alerts.Finding: ") {
+			t.Errorf("broke with %q", got)
+		}
+	}()
+	MustJSON(Finding{KV: new(math.NaN())})
 }

@@ -203,9 +203,5 @@ func (d *Drill) Saved() []alerts.Saved {
 		return nil
 	}
 	d.dirty = false
-	data, err := json.Marshal(d.rec)
-	if err != nil {
-		panic(fmt.Sprintf("encode the weekly test: %v", err)) // it holds names and times only
-	}
-	return []alerts.Saved{{Kind: savedKind, Key: savedKey, JSON: data}}
+	return []alerts.Saved{{Kind: savedKind, Key: savedKey, JSON: alerts.MustJSON(d.rec)}}
 }

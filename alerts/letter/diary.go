@@ -122,9 +122,5 @@ func (d *Diary) Saved() []alerts.Saved {
 		return nil
 	}
 	d.dirty = false
-	data, err := json.Marshal(d.next)
-	if err != nil {
-		panic(fmt.Sprintf("encode when letters are due: %v", err)) // it holds names and times only
-	}
-	return []alerts.Saved{{Kind: savedKind, Key: savedKey, JSON: data}}
+	return []alerts.Saved{{Kind: savedKind, Key: savedKey, JSON: alerts.MustJSON(d.next)}}
 }

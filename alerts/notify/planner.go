@@ -388,21 +388,12 @@ func (p *Planner) saved() []alerts.Saved {
 		if c.done() {
 			delete(p.calls, id)
 		} else {
-			s.JSON = mustJSON(c)
+			s.JSON = alerts.MustJSON(c)
 		}
 		out = append(out, s)
 	}
 	clear(p.dirty)
 	return out
-}
-
-// mustJSON encodes v, which holds nothing that JSON cannot say: the book has dropped what is not a number.
-func mustJSON(v any) json.RawMessage {
-	data, err := json.Marshal(v)
-	if err != nil {
-		panic(fmt.Sprintf("encode %T: %v", v, err))
-	}
-	return data
 }
 
 // load brings back what saved gave. Pieces of other owners are passed over.

@@ -13,6 +13,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"nightwire/alerts"
 )
 
 // Signer makes and checks the links by which people acknowledge from a message. A link names the alarms, the person it
@@ -75,7 +77,7 @@ type claim struct {
 
 // Token returns a token for one link. It has only letters, digits, "-", "_" and one ".".
 func (s *Signer) Token(alarms []string, person string, expires time.Time) string {
-	payload := mustJSON(claim{Alarms: alarms, Person: person, Expires: expires.Unix()})
+	payload := alerts.MustJSON(claim{Alarms: alarms, Person: person, Expires: expires.Unix()})
 	enc := base64.RawURLEncoding
 	return enc.EncodeToString(payload) + "." + enc.EncodeToString(s.mac(payload))
 }

@@ -209,11 +209,7 @@ func (w *Watch) Saved() []alerts.Saved {
 	for _, c := range slices.Sorted(maps.Keys(w.dirty)) {
 		s := alerts.Saved{Kind: savedKind, Key: string(c)}
 		if f := w.faults[c]; f != nil {
-			data, err := json.Marshal(f)
-			if err != nil {
-				panic(fmt.Sprintf("encode what fails: %v", err)) // it holds texts only
-			}
-			s.JSON = data
+			s.JSON = alerts.MustJSON(f)
 		}
 		out = append(out, s)
 	}

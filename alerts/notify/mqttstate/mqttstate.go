@@ -15,7 +15,6 @@ package mqttstate
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
@@ -203,11 +202,4 @@ func touched(p *alerts.Point) []string {
 // safe makes s fit for a topic to publish on.
 func safe(s string) string { return strings.NewReplacer("+", "_", "#", "_", "\x00", "_").Replace(s) }
 
-// encode writes v as JSON. The alarms hold no number that JSON cannot say.
-func encode(v any) string {
-	data, err := json.Marshal(v)
-	if err != nil {
-		panic(fmt.Sprintf("encode %T: %v", v, err))
-	}
-	return string(data)
-}
+func encode(v any) string { return string(alerts.MustJSON(v)) }
