@@ -4,7 +4,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"nightwire/ingest/farm"
 )
@@ -69,6 +71,21 @@ func (m *Message) Text() string {
 		return m.Body
 	}
 	return m.Body + "\nTo say you have it, open this and press the button:\n" + m.Link + "\n"
+}
+
+// LockScreen is how many characters of a message a phone shows before it is opened; common practice, no source.
+const LockScreen = 120
+
+// Shorten cuts a subject to the lock screen, between words.
+func Shorten(s string) string {
+	if utf8.RuneCountInString(s) <= LockScreen {
+		return s
+	}
+	t := string([]rune(s)[:LockScreen-1])
+	if i := strings.LastIndexByte(t, ' '); i > LockScreen/2 {
+		t = t[:i]
+	}
+	return strings.TrimRight(t, " ,;:.") + "…"
 }
 
 // Outcome says what became of an attempt to send a message.

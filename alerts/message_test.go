@@ -141,3 +141,18 @@ func TestMustJSON(t *testing.T) {
 	}()
 	MustJSON(Finding{KV: new(math.NaN())})
 }
+
+func TestShorten(t *testing.T) {
+	for _, tt := range []struct{ name, in, want string }{
+		{"short", "brook is dead.", "brook is dead."},
+		{"exactly full", strings.Repeat("x", 120), strings.Repeat("x", 120)},
+		{"between words", strings.Repeat("aaaa ", 30), strings.TrimRight(strings.Repeat("aaaa ", 23), " ") + "…"},
+		{"one long word", strings.Repeat("é", 130), strings.Repeat("é", 119) + "…"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := Shorten(tt.in); got != tt.want {
+				t.Errorf("got %q, want %q", got, tt.want)
+			}
+		})
+	}
+}

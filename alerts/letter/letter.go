@@ -64,9 +64,6 @@ type Letter struct {
 	Picture *alerts.Picture
 }
 
-// lockScreen is how many characters of a message a phone shows before it is opened; common practice, no source.
-const lockScreen = 120
-
 const footer = "This is no daily look at the stock. A reading is never proof that a wire is dead: switch off, then test.\n"
 
 // state says in a few words how the fence is, for the subject. It never says "all hot" of what was not heard.
@@ -168,12 +165,12 @@ func Evening(f Farm) Letter {
 	section(&b, "Upkeep:", f.Upkeep)
 	section(&b, "Weather:", f.weather())
 	b.WriteString("\n" + footer)
-	return Letter{Subject: cut(subject), Body: b.String()}
+	return Letter{Subject: alerts.Shorten(subject), Body: b.String()}
 }
 
 // with adds a sentence to a subject where there is room for the whole of it.
 func with(subject, more string) string {
-	if s := subject + " " + more; utf8.RuneCountInString(s) <= lockScreen {
+	if s := subject + " " + more; utf8.RuneCountInString(s) <= alerts.LockScreen {
 		return s
 	}
 	return subject
@@ -278,16 +275,4 @@ func upper(s string) string {
 		return s
 	}
 	return string(unicode.ToUpper(r)) + s[n:]
-}
-
-// cut shortens s to the lock screen, between words.
-func cut(s string) string {
-	if utf8.RuneCountInString(s) <= lockScreen {
-		return s
-	}
-	t := string([]rune(s)[:lockScreen-1])
-	if i := strings.LastIndexByte(t, ' '); i > lockScreen/2 {
-		t = t[:i]
-	}
-	return strings.TrimRight(t, " ,;:.") + "…"
 }

@@ -138,7 +138,7 @@ func TestLetters(t *testing.T) {
 	}
 	for name, l := range all {
 		t.Run(name, func(t *testing.T) {
-			if n := utf8.RuneCountInString(l.Subject); n > lockScreen || strings.Contains(l.Subject, "\n") {
+			if n := utf8.RuneCountInString(l.Subject); n > alerts.LockScreen || strings.Contains(l.Subject, "\n") {
 				t.Errorf("subject of %d characters does not fit a lock screen: %q", n, l.Subject)
 			}
 			file := filepath.Join("testdata", name+".txt")

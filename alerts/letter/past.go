@@ -39,7 +39,7 @@ func Morning(f Farm, n Night) (Letter, bool) {
 	f.matters(&b, "To see to:")
 	section(&b, "The lowest of the night:", f.lows())
 	b.WriteString("\n" + footer)
-	return Letter{Subject: cut(subject), Body: b.String()}, true
+	return Letter{Subject: alerts.Shorten(subject), Body: b.String()}, true
 }
 
 // lows lists the lowest reading of each zone.
@@ -111,7 +111,7 @@ func Weekly(f Farm, w Week) Letter {
 	section(&b, "Upkeep:", f.Upkeep)
 	section(&b, "Weather:", f.weather())
 	b.WriteString("\n" + footer)
-	return Letter{Subject: cut(subject), Body: b.String()}
+	return Letter{Subject: alerts.Shorten(subject), Body: b.String()}
 }
 
 const turnKV = 0.3 // what a zone must have lost in a week to be worth a word; dew and rain move it by less (our own choice)

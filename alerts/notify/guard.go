@@ -53,7 +53,7 @@ func (w words) unguarded(kind alerts.MessageKind, c *Call) (subject, body string
 		head + since + ". " + guardFirst,
 		lead + "stock behind a fence that is off: " + w.thing(f.Source) + since + ". " + guardFirst,
 	} {
-		if subject = upper(s); utf8.RuneCountInString(s) <= lockScreen {
+		if subject = upper(s); utf8.RuneCountInString(s) <= alerts.LockScreen {
 			break
 		}
 	}
@@ -73,5 +73,5 @@ func (w words) unguarded(kind alerts.MessageKind, c *Call) (subject, body string
 	fmt.Fprintf(&b, ".\nFirst:\n1. Look where the %s are, and count them.\n", stock)
 	b.WriteString("2. See that nobody is at the wire, switch on, and read it.\n")
 	b.WriteString("3. It takes longer? Move them behind a fence that is hot, then set a new end: nightwire move, or the page.\n\n" + caution)
-	return cut(subject), b.String()
+	return alerts.Shorten(subject), b.String()
 }

@@ -55,7 +55,7 @@ type Letter struct {
 // Send plans a letter to those who are to have it. An evening round takes along what waits for one.
 func (d *Desk) Send(now time.Time, l Letter) alerts.Step {
 	s := d.Tick(now)
-	m := alerts.Message{Kind: l.Kind, Priority: alerts.LowPriority, Subject: cut(l.Subject), Body: l.Body, Picture: l.Picture}
+	m := alerts.Message{Kind: l.Kind, Priority: alerts.LowPriority, Subject: alerts.Shorten(l.Subject), Body: l.Body, Picture: l.Picture}
 	var news []*Call
 	if l.Kind == alerts.TellRound {
 		var rest []*Call

@@ -91,7 +91,7 @@ func TestLockScreens(t *testing.T) {
 	for _, name := range slices.Sorted(maps.Keys(shown)) {
 		n := utf8.RuneCountInString(shown[name])
 		fmt.Fprintf(&b, "%-45s %3d  %s\n", name, n, shown[name])
-		if n > lockScreen || strings.HasSuffix(shown[name], "…") {
+		if n > alerts.LockScreen || strings.HasSuffix(shown[name], "…") {
 			t.Errorf("%s does not fit: %s", name, shown[name])
 		}
 	}

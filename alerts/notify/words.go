@@ -23,9 +23,6 @@ type words struct {
 // at returns words for a message written at now.
 func (w words) at(now time.Time) words { return words{w.cfg, now} }
 
-// lockScreen is how many characters of a message a phone shows before it is opened; common practice, no source.
-const lockScreen = 120
-
 // caution stands under every message about a fault; common practice, no source.
 const caution = "A reading is never proof that a wire is dead: switch off, then test it, before you touch it.\n"
 
@@ -98,11 +95,11 @@ func (w words) subject(lead string, c *Call) string {
 	fair := lead + what + w.volts(f) + w.riding(f, 0) + where.short + since + a.short
 	for _, s := range []string{full + a.safe, fair + a.safe, full, fair,
 		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + since + a.short} {
-		if utf8.RuneCountInString(s) <= lockScreen {
+		if utf8.RuneCountInString(s) <= alerts.LockScreen {
 			return upper(s)
 		}
 	}
-	return upper(cut(lead + what + since + a.short))
+	return upper(alerts.Shorten(lead + what + since + a.short))
 }
 
 // describe writes the long form of one call.
@@ -159,7 +156,7 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 	}
 	body = upper(strings.TrimSuffix(head, ": ")) + ", the most urgent first:\n" + strings.Join(lines, "\n") + "\n"
 	body += "\n" + caution
-	return cut(subject), body
+	return alerts.Shorten(subject), body
 }
 
 // fitSeveral names as many alarms as leave room for since when, and for what to do first, and where.
@@ -174,7 +171,7 @@ func (w words) fitSeveral(head string, names []string, about []*Call) string {
 		if n < len(names) {
 			more = fmt.Sprintf(", and %d more", len(names)-n)
 		}
-		if s := head + strings.Join(names[:n], "; ") + more + tail; utf8.RuneCountInString(s) <= lockScreen {
+		if s := head + strings.Join(names[:n], "; ") + more + tail; utf8.RuneCountInString(s) <= alerts.LockScreen {
 			return s
 		}
 	}
@@ -191,7 +188,7 @@ func (w words) taken(c *Call) (subject, body string) {
 	case c.Hidden:
 		doing = " is at work there"
 	}
-	subject = cut(upper(who(c)) + doing + ": " + w.what(f) + w.where(f).short + ", since " + w.clock(c.Raised) + ". Nothing for you to do.")
+	subject = alerts.Shorten(upper(who(c)) + doing + ": " + w.what(f) + w.where(f).short + ", since " + w.clock(c.Raised) + ". Nothing for you to do.")
 	return subject, upper(who(c)) + doing + ". Nothing for you to do; you will hear when it is over.\n\n" +
 		upper(w.what(f)) + w.volts(f) + w.riding(f, math.MaxInt) + ".\nSince: " + w.local(c.Raised).Format("Monday 2 January, 15:04") + ".\n\n" + caution
 }
@@ -201,7 +198,7 @@ func (w words) returned(c *Call) (subject, body string) {
 	f := c.Event.Finding
 	lasted := span(c.Over.Sub(c.Raised))
 	first := w.afterwards(c)
-	subject = cut(fmt.Sprintf("%s%s since %s. It was %s for %s. %s", upper(w.thing(f.Source)), w.back(c), w.clock(c.Over), w.was(f), lasted, first))
+	subject = alerts.Shorten(fmt.Sprintf("%s%s since %s. It was %s for %s. %s", upper(w.thing(f.Source)), w.back(c), w.clock(c.Over), w.was(f), lasted, first))
 	body = fmt.Sprintf("%s%s since %s.\nIt was %s from %s, for %s.\n%s\n", upper(w.thing(f.Source)), w.back(c),
 		w.local(c.Over).Format("Monday 2 January, 15:04"), w.was(f), w.local(c.Raised).Format("Monday 15:04"), lasted, first)
 	return subject, body + "\n" + caution
@@ -266,7 +263,7 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	section(&b, "To see to, nothing of it tonight:", open)
 	section(&b, "Over again:", over)
 	b.WriteString("\nThis is no daily look at the stock.\n" + caution)
-	return cut(subject), b.String()
+	return alerts.Shorten(subject), b.String()
 }
 
 // ended says what is over, and how long it was.
@@ -310,7 +307,7 @@ func (w words) reminder(h alerts.Hold, p alerts.Point) (subject, body string) {
 		fmt.Fprintf(&b, "At the moment %s%s.\n", w.what(p.Finding), w.volts(p.Finding))
 	}
 	b.WriteString("First:\n1. Look where the stock are.\n2. See that nobody is at the wire, switch on, and read it.\n3. Not done yet? Set a new end on the page.\n\n" + caution)
-	return cut(subject), b.String()
+	return alerts.Shorten(subject), b.String()
 }
 
 // test words a test message.
@@ -330,7 +327,7 @@ func (w words) test(t Test) (subject, body string) {
 	if t.ID != "" && !t.AnswerBy.IsZero() {
 		ask += " If nobody has by " + w.clock(t.AnswerBy) + ", everybody is told."
 	}
-	return cut(subject), fmt.Sprintf("This is a test of %s, %s.\nNothing is wrong. %s\n", name, w.local(w.now).Format("Monday 2 January, 15:04"), ask)
+	return alerts.Shorten(subject), fmt.Sprintf("This is a test of %s, %s.\nNothing is wrong. %s\n", name, w.local(w.now).Format("Monday 2 January, 15:04"), ask)
 }
 
 // clock writes a time as people say it on the day of now.
@@ -393,17 +390,4 @@ func firstRune(s string, change func(rune) rune) string {
 		return s
 	}
 	return string(change(r)) + s[n:]
-}
-
-// cut shortens s to the lock screen, between words.
-func cut(s string) string {
-	if utf8.RuneCountInString(s) <= lockScreen {
-		return s
-	}
-	r := []rune(s)[:lockScreen-1]
-	t := string(r)
-	if i := strings.LastIndexByte(t, ' '); i > lockScreen/2 {
-		t = t[:i]
-	}
-	return strings.TrimRight(t, " ,;:.") + "…"
 }

@@ -140,8 +140,8 @@ func TestLetters(t *testing.T) {
 // checkLetter holds every message to what a lock screen and a sleepy reader need.
 func checkLetter(t *testing.T, subject, body string) {
 	t.Helper()
-	if n := utf8.RuneCountInString(subject); n > lockScreen || n < 30 {
-		t.Errorf("the subject has %d characters, want 30 to %d: %s", n, lockScreen, subject)
+	if n := utf8.RuneCountInString(subject); n > alerts.LockScreen || n < 30 {
+		t.Errorf("the subject has %d characters, want 30 to %d: %s", n, alerts.LockScreen, subject)
 	}
 	if strings.ContainsAny(subject, "\r\n") {
 		t.Errorf("the subject has a line break: %q", subject)
@@ -229,21 +229,6 @@ func TestLongRoundIsCut(t *testing.T) {
 	checkLetter(t, s, b)
 	if n := strings.Count(b, "Hazel"); n != 20 || !strings.Contains(b, "and 30 more") || !strings.Contains(s, "50 alarms came and went") {
 		t.Errorf("%d lines in\n%s\n\n%s", n, s, b)
-	}
-}
-
-func TestCut(t *testing.T) {
-	for _, tt := range []struct{ name, in, want string }{
-		{"short", "brook is dead.", "brook is dead."},
-		{"exactly full", strings.Repeat("x", 120), strings.Repeat("x", 120)},
-		{"between words", strings.Repeat("aaaa ", 30), strings.TrimRight(strings.Repeat("aaaa ", 23), " ") + "…"},
-		{"one long word", strings.Repeat("é", 130), strings.Repeat("é", 119) + "…"},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			if got := cut(tt.in); got != tt.want {
-				t.Errorf("got %q, want %q", got, tt.want)
-			}
-		})
 	}
 }
 
