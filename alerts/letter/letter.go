@@ -69,7 +69,7 @@ const footer = "This is no daily look at the stock. A reading is never proof tha
 // state says in a few words how the fence is, for the subject. It never says "all hot" of what was not heard.
 func (f Farm) state() (text string, well bool) {
 	if f.Blind != "" {
-		return fmt.Sprintf("the watch is blind: %s. Measure the fence by hand.", strings.TrimSuffix(f.Blind, ".")), false
+		return fmt.Sprintf("nothing new is known of the fence: %s. Measure it by hand.", strings.TrimSuffix(f.Blind, ".")), false
 	}
 	for _, m := range f.Open {
 		if !m.Growth {
@@ -85,7 +85,7 @@ func (f Farm) state() (text string, well bool) {
 			continue
 		}
 		if z.Late {
-			return z.Name + " is not heard" + f.sinceHeard(z) + ". Unknown, not off: measure it there by hand.", false
+			return z.Name + " is not heard" + f.sinceHeard(z) + ". It may be up or down: measure it there by hand.", false
 		}
 		if z.KV < z.MinimumKV {
 			return fmt.Sprintf("%s is at %.1f kV, needs %.1f. Energizer first, then walk the wire.", z.Name, z.KV, z.MinimumKV), false

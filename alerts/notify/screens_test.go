@@ -57,7 +57,7 @@ func screens(t *testing.T) []screen {
 		found("supply-low", "energizer", alerts.Weak, alerts.SupplyLow, 7.9, -1, "low battery", "since 02:10", "Bring a charged battery"),
 		found("poor-earth", "energizer", alerts.Earth, alerts.PoorEarth, -1, -1, "poor earth", "since 02:10", "Test the earth stakes"),
 		found("intermittent", "", alerts.Intermittent, alerts.CauseIntermittent, 3.1, -1, "coming and going", "since 02:10", "Walk it by day"),
-		found("sensor-silent", "", alerts.Silent, alerts.SensorSilent, -1, -1, "Lane is not heard", "since 02:10", "Unknown, not off"),
+		found("sensor-silent", "", alerts.Silent, alerts.SensorSilent, -1, -1, "Lane is not heard", "since 02:10", "It may be up or down"),
 		found("sensor-faulty", "", alerts.FaultySensor, alerts.CauseSensorFaulty, 9.9, -1, "Lane's sensor cannot be right", "since 02:10", "by hand"),
 		found("link-lost", "site", alerts.Silent, alerts.LinkLost, -1, -1, "No sensor is heard", "since 02:10", "router"),
 		found("unknown", "", alerts.Dead, alerts.Unknown, 0, -1, "Lane is dead", "since 02:10", "Energizer first"),

@@ -228,7 +228,7 @@ func (w words) advice(f alerts.Finding) advice {
 			"Look for what sways or touches: loose wire, a branch, stock pushing soil.",
 			"At dusk look and listen for a spark or a click at an insulator."}}
 	case alerts.SensorSilent:
-		return advice{"Unknown, not off: measure it there by hand.", "", []string{
+		return advice{"It may be up or down: measure it there by hand.", "", []string{
 			"Measure the fence there: no word from the sensor says nothing of the wire.", "Then look at the sensor's battery and its aerial."}}
 	case alerts.CauseSensorFaulty:
 		return advice{"Measure it there by hand.", "", []string{

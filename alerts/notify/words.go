@@ -301,7 +301,7 @@ func (w words) reminder(h alerts.Hold, p alerts.Point) (subject, body string) {
 		subject = fmt.Sprintf("%s is watched again from %s. Switch on and read it before you let stock in.", upper(name), ends)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s has been out of service since %s and goes back into the watch at %s.\nUntil then nothing there wakes anybody.\n",
+	fmt.Fprintf(&b, "%s has been out of service since %s and is watched again from %s.\nUntil then nothing there wakes anybody.\n",
 		upper(name), w.local(h.From).Format("Monday 15:04"), w.local(h.Until).Format("Monday 15:04"))
 	if p.On() {
 		fmt.Fprintf(&b, "At the moment %s%s.\n", w.what(p.Finding), w.volts(p.Finding))
@@ -321,7 +321,7 @@ func (w words) test(t Test) (subject, body string) {
 		subject += " Say on the page that it came."
 		ask = "Please open the page and say that this came, so that we know an alarm would reach you."
 	default:
-		subject += " Open it and press the button, so that we know you would have woken."
+		subject += " Open this and press the button, so that we know you would have woken."
 		ask = "Please press the button behind the link, so that we know an alarm would reach you."
 	}
 	if t.ID != "" && !t.AnswerBy.IsZero() {

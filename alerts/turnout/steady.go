@@ -82,7 +82,7 @@ func (d *decision) steady(z *farm.Zone) {
 		}
 		d.add(z.Name, Steady, false, "it %s by %s within the last %s: wait until it holds", way, percent(math.Abs(s.Drift)), span(window))
 	default:
-		d.add(z.Name, Steady, true, "steady for %s: scatter %s, lowest %s under", span(window), percent(s.Scatter), percent(max(s.Dip, 0)))
+		d.add(z.Name, Steady, true, "steady for %s: scatter %s, deepest dip %s", span(window), percent(s.Scatter), percent(max(s.Dip, 0)))
 	}
 }
 

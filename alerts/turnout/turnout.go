@@ -339,13 +339,13 @@ func (d *decision) earth(e *farm.Energizer, volts *float64) {
 	case volts != nil && *volts > mostEarthVolts:
 		d.add(e.Name, Earth, false, "its stakes carry %s kV, over 0.3 kV: %s", reading(*volts), mend)
 	case volts != nil:
-		d.add(e.Name, Earth, true, "its stakes carry %s kV, 0.3 kV at most are wanted", reading(*volts))
+		d.add(e.Name, Earth, true, "its stakes carry %s kV; 0.3 kV is the limit", reading(*volts))
 	case t.At.IsZero() || ago > earthTestFor:
 		d.note(e.Name, Earth, "its stakes have not been tested within a year: Upkeep on the page says how, or nightwire earth-test")
 	case t.StakeVolts > mostEarthVolts:
 		d.add(e.Name, Earth, false, "its stakes carried %.0f V in the test %s ago, over 300 V: %s, and test again", t.StakeVolts, span(ago), mend)
 	default:
-		d.add(e.Name, Earth, true, "its stakes carried %.0f V in the test %s ago, 300 V at most are wanted", t.StakeVolts, span(ago))
+		d.add(e.Name, Earth, true, "its stakes carried %.0f V in the test %s ago; 300 V is the limit", t.StakeVolts, span(ago))
 	}
 }
 
@@ -370,7 +370,7 @@ func (d *decision) reach() {
 		d.add(about, Reach, false, "nobody would be told: add people and channels to the farm file")
 		return
 	}
-	d.add(about, Reach, true, "would be told: %s", strings.Join(people, ", "))
+	d.add(about, Reach, true, "an alarm would go to %s", strings.Join(people, ", "))
 	t := d.in.Tested
 	who := t.By
 	if who == "" {

@@ -224,7 +224,7 @@ A night watch that runs takes it over when it reads the farm file again (SIGHUP)
 	}
 	configFlag(add, &farmFile)
 	dataFlag(add, &data)
-	sensor := &cobra.Command{Use: "sensor", Short: "Manage the sensors' ways into the built-in broker",
+	sensor := &cobra.Command{Use: "sensor", Short: "Give sensors passwords at the built-in broker",
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	sensor.AddCommand(add)
 	return sensor

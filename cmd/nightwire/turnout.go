@@ -22,8 +22,8 @@ func newTurnout() *cobra.Command {
 steady for ten minutes and near what its layout gives; are energizer and earth well; would an alarm reach somebody.
 Zones marked training: true need more. It answers yes (exit code 0) or no (1), with reasons.
 
-The answer is kept with the time and who asked. A yes makes the zones as they are now their as-strung state, from which
-growth and faults are told; --look keeps nothing and changes nothing.`,
+The answer is kept with the time and who asked. After a yes, growth and faults are judged from
+the fence as it is now; --look keeps nothing and changes nothing.`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			cfg, err := loadConfig(farmFile)
@@ -46,7 +46,7 @@ growth and faults are told; --look keeps nothing and changes nothing.`,
 	dataFlag(cmd, &o.DataDir)
 	f := cmd.Flags()
 	f.StringVar(&o.By, "by", "", "who asks, as the farm file calls them")
-	f.BoolVar(&o.Look, "look", false, "only look: keep no answer, and leave the as-strung state alone")
+	f.BoolVar(&o.Look, "look", false, "only look: keep no answer, and change nothing")
 	f.BoolVar(&o.JSON, "json", false, "answer as one JSON object")
 	return cmd
 }

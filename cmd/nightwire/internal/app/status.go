@@ -119,7 +119,7 @@ func aliveText(dir string, now time.Time) string {
 	r, said, ok := watchOn(dir)
 	switch {
 	case said && !ok:
-		return not + " (it ended without a goodbye)"
+		return not + " (it was cut off: killed, or the power went)"
 	case !ok:
 		return not
 	}

@@ -219,7 +219,7 @@ func passwordDoor(t *testing.T, browser context.Context) {
 	opts.Password = "horse"
 	b := openTab(t, browser, strings.Replace(serve(t, opts).URL, "127.0.0.1", "farm.test", 1))
 	b.open("/zone/lane?view=week")
-	b.wants("h1", "Come in")
+	b.wants("h1", "Log in")
 	b.do(chromedp.SendKeys(chromedp.CSS("input[name=name]"), "Tom"), chromedp.SendKeys(chromedp.CSS("input[name=password]"), "horse"))
 	b.press("button.main")
 	b.wants("h1", "lane")
@@ -229,7 +229,7 @@ func passwordDoor(t *testing.T, browser context.Context) {
 	}
 	b.press(`form[action="/logout"] button`)
 	b.open("/")
-	b.wants("h1", "Come in")
+	b.wants("h1", "Log in")
 }
 
 func liveAndOld(t *testing.T, browser context.Context) {

@@ -104,7 +104,7 @@ func keyboardAlone(t *testing.T, browser context.Context) {
 	k.keysInTheHistory()
 	k.enter(`form[action="/logout"] button`, kb.Enter)
 	k.open("/")
-	k.wants("h1", "Come in")
+	k.wants("h1", "Log in")
 }
 
 // keysOnUpkeep keeps a task as done, a test of the earth stakes and a turnout check, and comes back to the first page.

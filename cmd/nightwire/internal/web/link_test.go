@@ -22,10 +22,10 @@ func TestLinkSaysHowItStands(t *testing.T) {
 		{"nobody has it", func(*fakeFarm, *Alarm) {}, "Somebody is needed at the fence", "Walk first: 120 m", true},
 		{"another has it", func(f *fakeFarm, a *Alarm) { a.State, a.AckedBy, a.AckedAt = AckedActive, "Ines", f.now }, "Ines has it", "Ines has it since 07:13", false},
 		{"pressed before", func(f *fakeFarm, a *Alarm) { a.State, a.AckedBy, a.AckedAt = AckedActive, "Tom", f.now }, "You have it", "Tom has it since 07:13", false},
-		{"over, unseen", func(f *fakeFarm, a *Alarm) { a.State, a.Returned = UnackRTN, f.now.Add(-time.Minute) }, "It is over by itself", "over 07:12", true},
+		{"over, unseen", func(f *fakeFarm, a *Alarm) { a.State, a.Returned = UnackRTN, f.now.Add(-time.Minute) }, "It is over", "over 07:12", true},
 		{"over", func(f *fakeFarm, a *Alarm) {
 			a.State, a.Returned, a.AckedBy, a.AckedAt = Normal, f.now.Add(-time.Minute), "Ines", f.now.Add(-2*time.Minute)
-		}, "It is over by itself", "Ines had it, 07:11", false},
+		}, "It is over", "Ines had it, 07:11", false},
 		{"shelved", func(f *fakeFarm, a *Alarm) { a.State, a.Until = Shelved, f.now.Add(time.Hour) }, "It is put aside for a time", "shelved until 08:13", false},
 		{"not known any more", func(f *fakeFarm, _ *Alarm) { f.alarms = nil }, "Somebody is needed at the fence", "20260618T060200Z-lane-dead", true},
 	} {
