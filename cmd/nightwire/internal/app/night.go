@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -298,7 +299,7 @@ func (n *night) knows(s farm.Source) error {
 	if s == "" || s == farm.Site || slices.Contains(n.places(), s) {
 		return nil
 	}
-	return fmt.Errorf("the night watch knows no %s\nhint: make it read the farm file again (SIGHUP), or look at the name", s)
+	return fmt.Errorf("the night watch knows no %s\nhint: make it read the farm file again (SIGHUP), or look at the name", cmp.Or(s.Called(), string(s)))
 }
 
 // places returns every zone and energizer.
