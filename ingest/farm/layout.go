@@ -60,9 +60,9 @@ func (l Layout) Changes(old Layout) []string {
 		e := &b.Energizers[i]
 		switch was := a.Energizer(e.Name); {
 		case was == nil:
-			out = append(out, "energizer "+e.Name+" is new")
+			out = append(out, e.Source().Called()+" is new")
 		case !reflect.DeepEqual(*was, *e):
-			out = append(out, "energizer "+e.Name+" is set otherwise")
+			out = append(out, e.Source().Called()+" is set otherwise")
 		}
 	}
 	for i := range b.Zones {
@@ -74,8 +74,8 @@ func (l Layout) Changes(old Layout) []string {
 		}
 	}
 	for i := range a.Energizers {
-		if name := a.Energizers[i].Name; b.Energizer(name) == nil {
-			out = append(out, "energizer "+name+" is gone")
+		if e := &a.Energizers[i]; b.Energizer(e.Name) == nil {
+			out = append(out, e.Source().Called()+" is gone")
 		}
 	}
 	return out
