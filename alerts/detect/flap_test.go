@@ -157,7 +157,7 @@ func TestWireThatFlapsUntilItStaysParted(t *testing.T) {
 	}
 }
 
-// A single zone at a quick sensor whose wire parts and joins for two days is told dead a time or two, and then as one that
+// A single zone at a quick sensor whose wire parts and joins for two days is told dead three times, and then as one that
 // comes and goes, however long the wind drops between.
 func TestWirePartsAndJoinsForDays(t *testing.T) {
 	f := paddocks()
@@ -178,8 +178,8 @@ func TestWirePartsAndJoinsForDays(t *testing.T) {
 		}
 	}
 	b.run(48 * time.Hour)
-	if all := b.alarms(); len(all) > 5 {
+	if all := b.alarms(); len(all) > 8 {
 		b.show()
-		t.Errorf("%d alarms of one wire that parts and joins, want at most 5", len(all))
+		t.Errorf("%d alarms of one wire that parts and joins, want at most 8", len(all))
 	}
 }

@@ -101,7 +101,7 @@ func (f *fence) open(v verdict, now ms) {
 	in := &incident{Quiet: now}
 	in.Profile = append(in.Profile, f.Suspect.Before...)
 	in.adopt(f, v)
-	if v.zone >= 0 && f.recurs(now) {
+	if v.zone >= 0 && f.recurs(v.cause, now) {
 		in.Cause = alerts.CauseIntermittent
 	}
 	f.Troubles = append(f.Troubles, in)
@@ -114,15 +114,19 @@ func (f *fence) open(v verdict, now ms) {
 	f.follow(in, now)
 }
 
-// recurs reports whether faults of the wire have ended twice in the last hours: then this is one that comes and goes.
-func (f *fence) recurs(now ms) bool {
-	n := 0
+// recurs reports whether faults of the wire have ended twice in the last hours: then this is one that comes and goes. A wire
+// that parts must have been whole again once more often: a gate may be used.
+func (f *fence) recurs(c alerts.Cause, now ms) bool {
+	n, enough := 0, 2
+	if c == alerts.Open {
+		enough++
+	}
 	for i := range min(f.NEnds, len(f.Ends)) {
 		if now-f.Ends[i] < 3*dipWindow {
 			n++
 		}
 	}
-	return n >= 2
+	return n >= enough
 }
 
 // follow keeps the suspicion open for the incident until its diagnosis has settled.
