@@ -61,7 +61,7 @@ func (v *verdict) ofEnergizer() bool {
 // judgements; only their order of size matters, since a misfit of three standard deviations costs 9.
 const (
 	costShunt  = 3.0
-	costFallen = 2.0 // only where nothing is left behind it
+	costFallen = 2.4 // only where nothing is left behind it; a parted wire with what leaks before it looks so too, and has no ohms to choose
 	costBreak  = 2.0
 	// costUnheard is for each zone that a parted wire would take down and that has not been heard since: of breaks that fit
 	// alike, the one that says least of what nobody has seen.
@@ -354,12 +354,20 @@ func (d *diagnoser) parted(z int) verdict {
 			cost += costUnheard
 		}
 	}
-	for _, part := range [3]float64{0.1, 0.5, 0.9} {
+	try := func(part float64) { // what is left before it still leaks
 		f := line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}
 		d.solver.Volts(d.after, d.base, f)
 		if s := d.misfit(changeSlack) + cost; s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
+	}
+	for _, part := range [5]float64{0.1, 0.3, 0.5, 0.7, 0.9} {
+		try(part)
+	}
+	for span := 0.1; span > 0.01; span /= 2 {
+		at := best.fault.AtM / math.Max(zone.LengthM, 1)
+		try(math.Max(at-span, 0))
+		try(math.Min(at+span, 1))
 	}
 	return best
 }

@@ -50,6 +50,31 @@ func TestGateShutAgain(t *testing.T) {
 	}
 }
 
+// Where growth is thick, what is left of it before a parted wire draws as much as a wire on the ground. The energizer tells: it
+// is relieved by as much as lies behind the break.
+func TestBreakInThickGrowth(t *testing.T) {
+	for _, part := range []float64{0.02, 0.08, 0.2, 0.5} {
+		f := paddocks()
+		f.Zones = f.Zones[:1]
+		f.Zones[0].LengthM, f.Zones[0].OhmsPerKM = 2000, 120
+		b := newBench(t, f)
+		b.wires["cartshed"].spans[0].leak = 1.0 / 450
+		b.run(30 * time.Hour)
+		s := b.zone("brook")
+		s.parted, s.part = true, part
+		for _, e := range b.run(time.Hour) {
+			if e.Condition == alerts.Dead && e.Cause != alerts.Open {
+				b.show()
+				t.Errorf("parted after %.0f %% of the zone: told as %s", 100*part, e.Cause)
+				break
+			}
+		}
+		if len(b.events) == 0 {
+			t.Errorf("parted after %.0f %% of the zone: nothing told", 100*part)
+		}
+	}
+}
+
 // A wire that growth has pulled under its minimum can part too, and then that is what is told of every zone behind.
 func TestBreakInAGrownFence(t *testing.T) {
 	b := newBench(t, paddocks())
