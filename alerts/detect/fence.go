@@ -37,9 +37,8 @@ type fence struct {
 	Odd      oddPair
 	Shift    shiftWatch
 	Mended   mended
-	WetAt    ms      // when the fence was last seen to fall as rain makes it fall
-	LevelSum float64 // of all sensors' levels
-	WeakFor  int     // looks in a row at which the energizer gave less than it should
+	WetAt    ms  // when the fence was last seen to fall as rain makes it fall
+	WeakFor  int // looks in a row at which the energizer gave less than it should
 }
 
 func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
@@ -153,9 +152,7 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	}
 	in := f.memberOf(t.node)
 	if !bad && (in == nil || in.Settled) {
-		f.LevelSum -= t.Level
 		t.normal(v)
-		f.LevelSum += t.Level
 	}
 	if !f.held(t.node) {
 		t.Day.add(v)
@@ -194,6 +191,7 @@ func (f *fence) rebase(now ms) {
 	}
 	f.Base = est.State
 	f.checkTruth(now)
+	f.checkStill(now)
 	f.checkPairs(obs, now)
 	f.checkEnergizer(now)
 	f.checkEarth(est, now)

@@ -51,11 +51,13 @@ type track struct {
 	Grain    float64 // smallest step between two readings: the sensor's resolution, volts; 0 until seen
 	LastVal  float64
 	Prev     float64 // the reading before LastVal
-	RunRef   float64 // sum of the other sensors' levels when the run of equal readings began
 	LastSeen ms      // stamp of the newest reading with a voltage; 0 before
 	Run      int     // how many readings in a row have been the same to the digit
 	Repeats  float64 // of readings, how many repeated the one before, forgetting slowly
 	Changes  float64
+	Resting  float64 // repeats beyond the first few of a run, forgetting slowly
+	Rests    float64 // and runs that got so far
+	Still    int     // looks in a row at which it should have moved and had not
 	Stuck    standing
 	Bad      int // readings in a row that stand for a fault
 	FellIn   ms  // from the reading before to the first of them

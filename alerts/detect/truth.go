@@ -12,6 +12,8 @@ const (
 	frozenSurprise = 27.6 // natural logarithm of how unlikely a run of equal readings must be: one in a million million
 	leastFrozen    = 15   // readings, however lively the sensor used to be
 	truthLooks     = 3    // in a row, half an hour apart, that agree before a sensor is believed again
+	resting        = 4    // repeats, after which a run counts as one of a sensor at rest
+	stillLooks     = 2    // in a row, at which a sensor stands still that should have moved
 	strikesNeeded  = 4    // looks in a row, half an hour apart, before an impossible pair is acted upon
 )
 
@@ -25,35 +27,119 @@ func (f *fence) checkRun(t *track, v float64, now ms) {
 			keep := math.Pow(1-forgetPer, float64(t.Run+1))
 			t.Repeats = t.Repeats*keep + float64(t.Run)
 			t.Changes = t.Changes*keep + 1
+			t.Resting *= keep
+			t.Rests *= keep
+			if t.Run >= resting {
+				t.Resting += float64(t.Run - resting)
+				t.Rests++
+			}
 		} else if t.Stuck.Good++; t.Stuck.Good >= 3 {
 			f.w.clear(&t.Stuck, now, fmt.Sprintf("%s's sensor moves again.", titled(t.name)))
 			t.restart(v)
 		}
 		t.Run = 0
 	}
-	if t.Run == 0 {
-		t.RunRef = f.LevelSum - t.Level
-	}
-	if t.Stuck.up() || t.Run < leastFrozen || f.held(t.node) || v < f.deadVolts(t.node) || !f.othersMove(t) || !f.tooStill(t) {
+	if t.Stuck.up() || t.Run < leastFrozen || f.held(t.node) || v < f.deadVolts(t.node) || !f.othersMove(t) || !t.tooStill() {
 		return
 	}
-	t.Stuck.Good = 0
-	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
-	fd.Text = fmt.Sprintf("%s's sensor is stuck at %s while others move: do not trust it. Measure there by hand, then restart or swap the sensor.", titled(t.name), volts(v))
+	f.stuck(t, now)
+}
+
+// stuck says that t's sensor no longer follows the wire.
+func (f *fence) stuck(t *track, now ms) {
+	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(t.LastVal)}
+	fd.Text = fmt.Sprintf("%s's sensor is stuck at %s while others move: do not trust it. Measure there by hand, then restart or swap the sensor.", titled(t.name), volts(t.LastVal))
 	fd.Evidence = []string{fmt.Sprintf("the same value %d times in a row", t.Run+1)}
 	f.w.raise(&t.Stuck, now, fd)
 }
 
-// tooStill reports whether the run of equal readings is too long for this sensor. Where its noise is wider than its
-// grain, its own record tells; where it is not, a reading may rest in the middle of a grain for days, and only what the
-// others did meanwhile can tell.
-func (f *fence) tooStill(t *track) bool {
-	if t.noise()*t.LastVal < 0.6*t.Grain {
-		rest := f.LevelSum - t.Level
-		return t.RunRef > 0 && math.Abs(rest/t.RunRef-1)*t.LastVal > 1.5*t.Grain+0.03*t.LastVal
+// tooStill reports whether the run of equal readings is too long for this sensor's noise and record. One that lies in the
+// middle of a grain repeats itself more often than its noise has it on the whole, and its repeats come in bunches: so what
+// counts is how its runs went on once they had begun, and the worst place in a grain. Where the grain is wider than the
+// noise, or was never seen, it may rest there for days, and only what the others do meanwhile can tell.
+func (t *track) tooStill() bool {
+	if t.Grain == 0 || t.Noise == 0 {
+		return false
 	}
-	often := min(0.99, (t.Repeats+10)/(t.Repeats+t.Changes+20))
+	sd := math.Sqrt(t.Noise) * t.LastVal
+	often := max((t.Repeats+10)/(t.Repeats+t.Changes+20), (t.Resting+1)/(t.Resting+t.Rests+4), math.Erf(t.Grain/(2*math.Sqrt2*sd)))
 	return float64(t.Run)*-math.Log(often) >= frozenSurprise
+}
+
+// checkStill looks, in quiet, for a sensor that shows to the digit what it showed at an earlier look, while the others
+// moved in a way that every weather and every fault of the wire would have shown there too.
+func (f *fence) checkStill(now ms) {
+	node := f.still()
+	for i, t := range f.tracks {
+		if t == nil {
+			continue
+		}
+		if i != node {
+			t.Still = 0
+			continue
+		}
+		if t.Still++; t.Still >= stillLooks {
+			t.Still = 0
+			f.stuck(t, now)
+		}
+	}
+}
+
+// still returns the node of the sensor that should have moved and has not, -1 when none: left out, it lets the change of
+// the others be explained much better than with it.
+func (f *fence) still() int {
+	node, most := -1, f.w.limits.Shift
+	for k, before := range f.Shift.Past {
+		var resting []*track
+		for _, t := range f.tracks {
+			if f.restsSince(t) == k {
+				resting = append(resting, t)
+			}
+		}
+		if len(resting) == 0 {
+			continue
+		}
+		v, moved := f.compare(before)
+		for _, t := range resting {
+			if !moved || v.score < most {
+				break // no sensor can be in the way of an explanation
+			}
+			if r := f.relief(t, before, v.score); r > most {
+				node, most = t.node, r
+			}
+		}
+	}
+	return node
+}
+
+// restsSince returns the oldest look since which t's sensor has shown one value, -1 when it has not even since the last.
+func (f *fence) restsSince(t *track) int {
+	if t == nil || t.Run < leastFrozen || f.unsaid(t.node) || f.memberOf(t.node) != nil {
+		return -1
+	}
+	past := f.Shift.Past
+	present := len(past) - 1
+	k := present
+	for k > 0 && past[k-1][t.node] == t.LastVal && ms(present-k+1)*rebaseEvery <= ms(t.Run)*t.every {
+		k--
+	}
+	if k == present {
+		return -1
+	}
+	return k
+}
+
+// relief returns by how much the change since before has a better explanation without t's sensor than the one that scores
+// with, by the measure of how good that is.
+func (f *fence) relief(t *track, before []float64, with float64) float64 {
+	kept := t.Since
+	t.Since = since{}
+	f.diag.slow = true
+	without := f.diag.diagnose(before).score
+	f.diag.slow = false
+	heard := f.diag.heardNow()
+	t.Since = kept
+	return (with - without) / math.Max(1, without/float64(max(1, heard-2)))
 }
 
 // othersMove reports whether some other sensor of the fence shows that the fence is not simply still.
@@ -119,6 +205,12 @@ func (f *fence) checkTruth(now ms) {
 			t.Bad, t.Under, f.Wrong[i] = 0, 0, 0
 		}
 	}
+}
+
+// unsaid reports whether the sensor at node has nothing to say of how hot the wire is.
+func (f *fence) unsaid(node int) bool {
+	t := f.tracks[node]
+	return t.Gone || t.Level <= 0 || t.Stale || f.Faulty[node].up() || t.Stuck.up()
 }
 
 // liarAgainst returns the node of the sensor that must be wrong when t's zone reads low while the wire behind it is
