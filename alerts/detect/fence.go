@@ -34,7 +34,7 @@ type fence struct {
 	Due      []int      // by zone, days in a row that a date within the horizon was found
 	Faulty   []standing // by node
 	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
-	Odd      oddPair
+	Pair     oddPair
 	Shift    shiftWatch
 	Mended   mended
 	WetAt    ms  // when the fence was last seen to fall as rain makes it fall

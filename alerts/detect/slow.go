@@ -9,8 +9,8 @@ import (
 
 // slowLow begins the incident of a zone that has crept under its minimum.
 func (f *fence) slowLow(t *track, v float64, now ms) {
-	if n := f.liarAgainst(t); n >= 0 {
-		f.accuse(n, now)
+	if f.lies(t) {
+		f.accuse(t.node, now)
 		return
 	}
 	if in := f.flappingNow(); in != nil {

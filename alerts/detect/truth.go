@@ -207,29 +207,15 @@ func (f *fence) checkTruth(now ms) {
 	}
 }
 
-// unsaid reports whether the sensor at node has nothing to say of how hot the wire is.
-func (f *fence) unsaid(node int) bool {
-	t := f.tracks[node]
-	return t.Gone || t.Level <= 0 || t.Stale || f.Faulty[node].up() || t.Stuck.up()
-}
-
-// liarAgainst returns the node of the sensor that must be wrong when t's zone reads low while the wire behind it is
-// hot; -1 when there is no contradiction. A wire cannot be hotter behind than before.
-func (f *fence) liarAgainst(t *track) int {
-	here := t.LastVal / f.Gains[t.node]
-	hotter := 0
+// lies reports whether t's zone reads low while the wire behind it is hot: a wire cannot be hotter behind than before. A
+// witness must be one that moves, for a sensor that is stuck would keep a low from being told.
+func (f *fence) lies(t *track) bool {
 	for i, o := range f.tracks {
-		if o == nil || o == t || i == 0 || o.Level <= 0 || o.Gone || f.Faulty[i].up() || o.Stuck.up() {
-			continue
-		}
-		if f.feeds(t.node, i) && o.LastVal/f.Gains[i] > here*1.12 {
-			hotter++
+		if o != nil && o.Run < leastFrozen && f.contradict(t.node, i) > 2*gainsOff {
+			return true
 		}
 	}
-	if hotter == 0 {
-		return -1
-	}
-	return t.node
+	return false
 }
 
 // feeds reports whether the wire at node a is on the only way to node b.
@@ -240,21 +226,59 @@ func (f *fence) feeds(a, b int) bool {
 	return b > 0 && a != b && f.net.Behind(b-1, a-1)
 }
 
+// contradict returns by how much the sensor at node b, behind node a, shows more than the one at a, in the logarithm and
+// beyond what noise, steps and zeros of the two may make of it; NaN where nothing can be said. Levels of one moment are
+// compared: rain that one sensor has seen and the other not yet makes no liar of either.
+func (f *fence) contradict(a, b int) float64 {
+	s, o := f.tracks[a], f.tracks[b]
+	if s == nil || o == nil || !f.feeds(a, b) || f.unsaid(a) || f.unsaid(b) {
+		return math.NaN()
+	}
+	at := min(s.levelAt(), o.levelAt())
+	if s.SetAt > at || o.SetAt > at {
+		return math.NaN()
+	}
+	before := (s.levelOf(at) + f.stepOf(s)) / f.Gains[a]
+	behind := (o.levelOf(at) - f.stepOf(o)) / f.Gains[b]
+	return math.Log(math.Max(behind/before, 0.01)) - math.Hypot(s.noise(), o.noise())
+}
+
+// unsaid reports whether the sensor at node has nothing to say of how hot the wire is.
+func (f *fence) unsaid(node int) bool {
+	t := f.tracks[node]
+	return t.Gone || t.Level <= 0 || t.Stale || f.Faulty[node].up() || t.Stuck.up()
+}
+
+// stepOf is by how many volts a level of t may be off beside its gain: half a grain, and what its zero is off, which the
+// gain has in it where it was learnt, near the energizer's open voltage.
+func (f *fence) stepOf(t *track) float64 {
+	return t.Grain/2 + zeroOff*math.Max(0, 1-t.Level/f.net.OpenVolts)
+}
+
+const (
+	gainsOff = 0.06 // what gains may still be off after learning; common practice, no source
+	zeroOff  = 60   // volts that a cheap sensor's zero may be off; common practice, no source
+)
+
 // checkPairs looks, in quiet, for a pair of sensors that contradicts the wire: the one behind reads higher than the
 // one before it. Whichever of the two the rest of the fence can do without is the liar.
 func (f *fence) checkPairs(obs []line.Observation, now ms) {
 	if !f.Learnt {
 		return
 	}
-	a, b := f.worstPair(obs)
-	if a < 0 || a != f.Odd.A || b != f.Odd.B {
-		f.Odd = oddPair{A: a, B: b}
+	odd := &f.Pair
+	switch d := f.contradict(odd.A, odd.B); {
+	case math.IsNaN(d) && odd.Strikes > 0 && !f.unsaid(odd.A) && !f.unsaid(odd.B):
+		return // it is neither borne out nor over
+	case d > gainsOff:
+		odd.Strikes++
+	default:
+		*odd = f.worstPair()
+	}
+	if odd.Strikes < strikesNeeded {
 		return
 	}
-	if f.Odd.Strikes++; f.Odd.Strikes < strikesNeeded {
-		return
-	}
-	f.Odd.Strikes = 0
+	odd.Strikes = 0
 	without := func(i int) float64 {
 		o := append([]line.Observation(nil), obs...)
 		o[i].Volts = 0
@@ -264,29 +288,25 @@ func (f *fence) checkPairs(obs []line.Observation, now ms) {
 		}
 		return e.Misfit
 	}
-	if without(a) <= without(b) {
-		f.accuse(a, now)
+	if without(odd.A) <= without(odd.B) {
+		f.accuse(odd.A, now)
 	} else {
-		f.accuse(b, now)
+		f.accuse(odd.B, now)
 	}
 }
 
-// oddPair is a contradiction seen, and how often in a row.
+// oddPair is a contradiction seen, by the nodes before and behind, and at how many looks since. Without one both are 0.
 type oddPair struct{ A, B, Strikes int }
 
-// worstPair returns the nodes before and behind whose readings contradict each other most, -1 when none do.
-func (f *fence) worstPair(obs []line.Observation) (before, behind int) {
-	before, behind = -1, -1
-	worst := 0.06 // what gains may still be off after learning; common practice, no source
-	for a := range obs {
-		for b := range obs {
-			if a == b || obs[a].Volts <= 0 || obs[b].Volts <= 0 || !f.feeds(a, b) {
-				continue
-			}
-			if d := math.Log(obs[b].Volts / obs[a].Volts); d > worst+2*obs[b].SD {
-				worst, before, behind = d, a, b
+// worstPair returns the two whose readings contradict each other most.
+func (f *fence) worstPair() oddPair {
+	pair, worst := oddPair{}, gainsOff
+	for a := range f.tracks {
+		for b := range f.tracks {
+			if d := f.contradict(a, b); d > worst {
+				worst, pair = d, oddPair{A: a, B: b}
 			}
 		}
 	}
-	return before, behind
+	return pair
 }

@@ -2,6 +2,7 @@ package detect_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -123,5 +124,119 @@ func (b *bench) grow(times float64, over time.Duration) {
 			}
 		}
 		b.run(over / steps)
+	}
+}
+
+// In growth so deep that a zone has some hundreds of volts left, steps and a zero that is off make the sensor behind read
+// more than the one before it: that is no liar, and the zones are told as low.
+func TestPairsInDeepGrowth(t *testing.T) {
+	for _, tt := range []struct{ step, zero float64 }{{100, 0}, {20, 40}} {
+		f := row(time.Minute)
+		f.Zones[2].OhmsPerKM, f.Zones[3].OhmsPerKM = 300, 300
+		b := newBench(t, f)
+		b.noise = 0.002
+		coarse := steps(tt.step)
+		b.alter = func(d *device, r *pulse.Reading) bool {
+			if v, _ := r.Get(pulse.Volts); v > 0 {
+				r.Set(pulse.Volts, v+tt.zero*float64(1-2*(d.node%2)))
+			}
+			return coarse(d, r)
+		}
+		b.run(30 * time.Hour)
+		b.grow(150, 48*time.Hour)
+		b.run(24 * time.Hour)
+		b.noDoubt()
+		low := 0
+		for _, a := range b.alarms() {
+			if a.first().Condition == alerts.Low || a.first().Condition == alerts.Dead {
+				low++
+			}
+		}
+		if low == 0 {
+			t.Error("nothing was told of zones under their minimum")
+		}
+	}
+}
+
+// Rain takes a zone under its minimum that a quick sensor watches; the slow ones behind it have not spoken since. That
+// makes no liar of the quick one, and the low is told.
+func TestLowBeforeTheSensorsBehindHaveSpoken(t *testing.T) {
+	f := row(15 * time.Minute)
+	f.Zones[0].Sensor.Every = 15 * time.Second
+	for i := range f.Zones[1:] {
+		f.Zones[1+i].OhmsPerKM = 100
+	}
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	for b.brook() > 2650 {
+		b.grow(1.1, 4*time.Hour)
+	}
+	b.noDoubt()
+	b.grow(1.6, 14*time.Minute)
+	b.run(time.Hour)
+	b.noDoubt()
+	b.about("zone/brook", alerts.Low)
+}
+
+// brook returns what is truly at the end of the first zone.
+func (b *bench) brook() float64 {
+	b.wires["cartshed"].volts(b.volts)
+	return b.volts[1]
+}
+
+// A sensor that drifts low within the hour, while those behind it stay hot, is told as what it is and not as a low.
+func TestSensorThatDriftsLow(t *testing.T) {
+	b := newBench(t, row(time.Minute))
+	b.run(30 * time.Hour)
+	b.alter = drifts(b, "zone/brook")
+	b.run(3 * time.Hour)
+	if e := b.only().first(); e.Source != "zone/brook" || e.Condition != alerts.FaultySensor {
+		b.show()
+		t.Errorf("%s told as %s, want the sensor of brook", e.Source, e.Condition)
+	}
+}
+
+// drifts has the sensor of s fall to a third of the truth within the hour from now on.
+func drifts(b *bench, s farm.Source) func(*device, *pulse.Reading) bool {
+	from := b.now
+	return func(d *device, r *pulse.Reading) bool {
+		if v, _ := r.Get(pulse.Volts); d.source == s {
+			r.Set(pulse.Volts, v*math.Pow(0.3, min(1, b.now.Sub(from).Hours())))
+		}
+		return true
+	}
+}
+
+// Those behind are stuck at what they showed before growth took the fence down: the low is told all the same.
+func TestLowBeforeStuckSensors(t *testing.T) {
+	b := newBench(t, row(time.Minute))
+	coarse := steps(100)
+	b.noise, b.alter = 0.001, coarse
+	b.run(30 * time.Hour)
+	held, told := map[farm.Source]float64{}, false
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		coarse(d, r)
+		v, _ := r.Get(pulse.Volts)
+		if was, ok := held[d.source]; ok && d.node > 1 {
+			v = was
+		}
+		held[d.source] = v
+		r.Set(pulse.Volts, v)
+		return true
+	}
+	b.run(time.Hour)
+	b.grow(60, 80*time.Minute)
+	b.run(time.Hour)
+	for _, a := range b.alarms() {
+		for _, e := range a.events {
+			if e.Source == "zone/brook" && e.Condition == alerts.FaultySensor {
+				t.Errorf("brook's sensor is accused: %s", e.Text)
+			}
+			told = told || e.Priority == alerts.High && (e.Source == "zone/brook" || slices.Contains(e.Zones, "brook"))
+		}
+	}
+	if !told {
+		b.show()
+		t.Error("brook is under its minimum and nobody is told")
 	}
 }
