@@ -429,6 +429,9 @@ func (d *diagnoser) liar(node int) (verdict, bool) {
 	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < leastLie {
 		return verdict{}, false
 	}
+	if t := d.f.tracks[node]; !d.slow && t.Bad > 0 && t.longSilent(t.FellIn) {
+		return verdict{}, false // what the others did since it was heard before nobody kept
+	}
 	sum := 0.0
 	for i, other := range d.ratio {
 		if i != node && !math.IsNaN(other) {

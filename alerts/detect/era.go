@@ -54,3 +54,6 @@ func (f *fence) era(now ms) ms {
 	}
 	return max(e, now-keepLevels*levelsEvery)
 }
+
+// longSilent reports whether a gap between two readings is so long that nothing is kept of the others from before it.
+func (t *track) longSilent(gap ms) bool { return gap > max(keepLevels*levelsEvery, 3*t.every) }

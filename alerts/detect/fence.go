@@ -115,6 +115,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	f.checkRun(t, v, now)
 	t.grain(v)
 	gap := at - t.LastSeen
+	t.Stale = t.Stale || t.longSilent(gap)
 	t.Prev = t.LastVal
 	t.LastVal, t.LastSeen = v, at
 	if f.Faulty[t.node].up() || t.Stuck.up() {

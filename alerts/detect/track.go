@@ -46,7 +46,7 @@ type track struct {
 	Level    float64 // their median, volts; 0 until there are three
 	SetAt    ms      // when the level was last set anew
 	Past     pastLevels
-	Stale    bool    // rain came since the level was taken: the next reading that could be weather's replaces it
+	Stale    bool    // rain came, or hours went by, since the level was taken: the next reading that could be weather's replaces it
 	Noise    float64 // relative standard deviation of one reading about its neighbours
 	Grain    float64 // smallest step between two readings: the sensor's resolution, volts; 0 until seen
 	LastVal  float64
@@ -259,7 +259,7 @@ func (t *track) lastNormal() float64 {
 	return t.Recent[(t.NRecent-1)%levelWindow]
 }
 
-// refresh replaces a level that rain has made stale by v, unless no rain takes a wire down that far.
+// refresh replaces a level that is stale by v, unless no rain takes a wire down that far.
 func (t *track) refresh(v float64) {
 	if t.Stale && t.Level > 0 && v > rainLeaves*t.Level {
 		t.restart(v)

@@ -240,3 +240,31 @@ func TestLowBeforeStuckSensors(t *testing.T) {
 		t.Error("brook is under its minimum and nobody is told")
 	}
 }
+
+// A sensor speaks again after hours. What the fence did meanwhile is no lie of it, and a fault that came is one.
+func TestSensorThatWasSilentForHours(t *testing.T) {
+	play := func(after func(b *bench)) *bench {
+		b := newBench(t, row(time.Minute))
+		b.run(30 * time.Hour)
+		b.alter = func(d *device, _ *pulse.Reading) bool { return d.source != "zone/lane" }
+		b.run(time.Hour)
+		after(b)
+		b.run(3 * time.Hour)
+		b.alter = nil
+		b.run(6 * time.Hour)
+		b.noDoubt()
+		return b
+	}
+	t.Run("rain came", func(t *testing.T) {
+		b := play(func(b *bench) { b.grow(5, time.Hour) })
+		for _, a := range b.alarms() {
+			if c := a.first().Cause; c != alerts.SensorSilent && c != alerts.Vegetation {
+				t.Errorf("%s told as %s", a.first().Source, c)
+			}
+		}
+	})
+	t.Run("a wire touches", func(t *testing.T) {
+		b := play(func(b *bench) { short("lane", 400, 0.9)(b) })
+		b.about("zone/lane", alerts.Low)
+	})
+}
