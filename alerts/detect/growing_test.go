@@ -39,6 +39,14 @@ var shapes = []struct {
 		return g
 	}},
 	{"fast", func(d float64) float64 { return math.Exp(0.2 * d) }},
+	{"by a share a day until the fourteenth, then by as much every day", meets(2.2)},
+	{"the same, a little faster", meets(2.6)},
+}
+
+// meets returns a load that grows by a share a day until growth stands all along the wire, a fortnight on, and by so much
+// a day thereafter.
+func meets(much float64) func(d float64) float64 {
+	return func(d float64) float64 { return 1 + much*2*math.Log1p(math.Exp((d-14)/2)) }
 }
 
 // slowFarm is the paddocks with a report every ten minutes, which makes seasons cheap to play.

@@ -26,14 +26,14 @@ type dayRow struct {
 	Start ms
 	Level []float64 // by node, volts as the sensor shows them; 0 where there were too few readings
 	Night []float64 // by node, the 5th percentile
-	Dry   []float64 // by node, the 90th: what the driest hours showed
+	Dry   []float64 // by node, the 95th: what the driest hour showed
 }
 
 const (
 	keepDays   = 40
 	levelShare = 0.75
 	nightShare = 0.05
-	dryShare   = 0.9
+	dryShare   = 0.95
 	leastShare = 0.25 // of a day's reports that make a level
 )
 
@@ -205,7 +205,11 @@ const (
 	growthHorizon = 12   // days ahead that a date is given for
 	longestLook   = 60   // days; a latest date beyond is no date
 	intervalShare = 0.90 // of forecasts that shall hold the day
-	paceShare     = 0.25 // by which a week's warmth and water hasten or slow growth against the days before
+	paceShare     = 0.2  // by which a week's warmth and water hasten or slow growth against the days before
+	dayShare      = 0.06 // by which a day's weather moves the load off its trend
+	slowing       = 0.1  // by how much longer growth takes than at the share a day that it has shown
+	usualRate     = 0.08 // a day: the best of grass trebles its height in a fortnight (AHDB Forage for Knowledge, 26 May 2017)
+	rateDays      = 30   // in which slower growth makes up all but a third of what it lacks to that; an assumption
 	sureDays      = 4    // a trend that leaves no more than this open is told on its first day
 	vagueDays     = 8    // one that leaves more than this must stand for three: a wet spell looks like growth
 	cleanLoad     = 0.05 // added to the load before its logarithm is taken, so that a clean fence's noise is no trend
@@ -314,8 +318,9 @@ func (f *fence) grownUnder(z int) bool {
 //
 // The trend is that of the driest hours, which rain moves least, lifted by how much damper the hour is that makes the
 // day's level. Growth meets the wire slowly, then all along it, and the lower strands before the upper: the load grows
-// by a share a day, while it can. So much gives the date, and with a hastened pace the earliest. Once it stands all
-// along, it adds as much each day as the day before: that, with a slowed pace, gives the latest.
+// by a share a day, while it can. With a hastened pace and a damp day that gives the earliest. Once growth stands all
+// along, it adds as much each day as the day before: that, with a slowed pace and a dry day, gives the latest. The date
+// lies between, much nearer to the first.
 func (o *outlook) carry(days []dryDay, goal float64) bool {
 	ts := rolling.NewTheilSen(len(days))
 	damp := make([]float64, len(days))
@@ -336,9 +341,20 @@ func (o *outlook) carry(days []dryDay, goal float64) bool {
 	if tr.Low <= pace {
 		return false
 	}
-	o.days = max(tr.MidT+rise/tr.Slope, 0.5)
-	o.earliest = max(min(tr.MidT+rise/(tr.High+pace), o.days-1), 0)
-	o.latest = max(tr.MidT+math.Expm1(rise)/(tr.Low-pace), o.days+1)
+	o.days = max(wait(rise*(1+slowing)+tr.Slope*tr.MidT, tr.Slope), 0.5)
+	o.earliest = max(min(tr.MidT+max(rise-dayShare, 0)/(tr.High+pace), o.days-1), 0)
+	o.latest = max(tr.MidT+math.Expm1(rise+dayShare)/(tr.Low-pace), o.days+1)
 	o.open = rise/tr.Low - rise/tr.High
 	return o.latest <= longestLook
+}
+
+// wait returns in how many days a load rises by so much that rises at a rate now. Slow growth gathers pace: more of it
+// meets the wire.
+func wait(rise, rate float64) float64 {
+	days := 0.0
+	for ; rise > rate && days < longestLook; days++ {
+		rise -= rate
+		rate += max(usualRate-rate, 0) / rateDays
+	}
+	return days + rise/rate
 }
