@@ -21,18 +21,25 @@ type diagnoser struct {
 	sd     []float64  // standard deviation of ratio
 	before []float64  // volts by the circuit, before
 	after  []float64  // scratch
-	slow   bool       // comparing levels of two looks and not readings
-	worst  float64    // of the last misfit, the largest of its parts
+	slow   bool       // holding the levels of two looks against each other, and not readings
+	free   []float64
+	leak   []float64 // by zone
+	levels []float64
+	worst  float64 // of the last misfit, the largest of its parts
 	obs    []line.Observation
+
+	weigher weigher
 }
 
 func newDiagnoser(f *fence) *diagnoser {
 	n := len(f.net.Zones)
-	return &diagnoser{
+	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
-		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), leakSD: make([]float64, n),
+		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n),
 		obs: make([]line.Observation, n+1),
 	}
+	d.weigher = weigher{d: d, least: map[alerts.Cause]float64{}}
+	return d
 }
 
 // verdict is a diagnosis.
@@ -150,7 +157,7 @@ func (d *diagnoser) load(before []float64) {
 		grain := t.Grain / math.Sqrt(12) / before[i]
 		d.sd[i] = math.Hypot(t.noise()*math.Sqrt(1/n+0.3), grain)
 		if d.slow {
-			d.sd[i] = math.Max(d.sd[i], math.Sqrt(d.f.Shift.Drift[i]))
+			d.sd[i] = math.Max(d.sd[i], math.Sqrt(d.f.Shift.Step[i]))
 		}
 	}
 }

@@ -154,6 +154,7 @@ func (f *fence) restrung(s farm.Source, at ms) {
 	for z := range f.net.Zones {
 		f.Learnt = f.Learnt && !f.means(s, z)
 	}
+	f.Shift.Past = nil // new wire has nothing to be held against
 }
 
 // means reports whether what is said of s is said of a zone of this fence.

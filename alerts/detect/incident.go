@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
 // incident is one fault of the fence, however many zones it takes down. Its exported fields are saved.
@@ -14,10 +15,12 @@ type incident struct {
 	Members []member
 	Shift   bool      // a small change of the profile, found by comparing looks
 	Profile []float64 // levels by node before it
-	Looks   int       // for a shift: looks in a row that found it gone
-	Slow    bool      // crept up instead of coming at a stroke
-	Settled bool      // the diagnosis is done
-	Dries   bool      // its zones come back slowly
+	Fault   line.Fault
+	Doubt   float64 // by how much the levels of late are better explained without it, squared standard deviations
+	Looks   int     // for a shift: looks in a row that found it gone
+	Slow    bool    // crept up instead of coming at a stroke
+	Settled bool    // the diagnosis is done
+	Dries   bool    // its zones come back slowly
 	Rounds  int
 	Quiet   ms // when a member last spoke for the fault
 	Well    ms // and when for its end
@@ -74,7 +77,7 @@ func (in *incident) member(node int) *member {
 
 // held reports whether a fault keeps the sensor at node from showing what the fence does of itself.
 func (f *fence) held(node int) bool {
-	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.member(node) != nil })
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && !in.Shift && in.member(node) != nil })
 }
 
 // sameTrouble returns the open incident that v is more of.
@@ -151,7 +154,7 @@ func (in *incident) adopt(f *fence, v verdict) {
 	}
 	in.Zone = v.zone
 	in.Kept = v.ratio
-	in.Ohms = v.fault.Ohms
+	in.Ohms, in.Fault = v.fault.Ohms, v.fault
 	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM
 	for i, t := range f.tracks {
 		if t == nil || t.Stuck.up() || f.Faulty[i].up() {
@@ -404,12 +407,12 @@ func (in *incident) over(f *fence, now ms) bool {
 		return now-in.Quiet > f.calmAfter()
 	}
 	if in.Shift {
-		return in.Looks >= shiftLooks
+		return in.Doubt >= f.w.limits.Shift
 	}
 	if in.Zone < 0 && in.Cause == alerts.SupplyLow && f.Supply.low() {
 		return false // it will be back as soon as the battery is asked for more
 	}
-	if in.Slow && in.Zone < 0 && in.Looks >= shiftLooks {
+	if in.Slow && in.Zone < 0 && in.Looks >= weakLooks {
 		return true
 	}
 	if in.Slow {
@@ -433,7 +436,7 @@ func (in *incident) over(f *fence, now ms) bool {
 		}
 		spoke = true
 	}
-	return spoke
+	return spoke && !f.stands(in, now)
 }
 
 // holdFor is how long a fault must be gone. A parted wire that is whole again was mended; what touched the wire may

@@ -2,102 +2,202 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
-// A joint that goes bad, one strand of two, or a wire parted within a loop moves the profile by a few per cent and no
-// more: too little for one reading, plain in a half hour of them. So at every look in quiet the levels are held
-// against those of the looks before, as a sudden change would be.
+// A joint that goes bad, one strand of two, a wire parted within a loop or an energizer that tires moves the profile by
+// a few per cent at first, or over hours and days: too little for one reading, plain in many. So at every look in quiet
+// the levels are held against those of several looks before, an hour ago and days ago.
+
+// shiftLags are how long ago the looks are that the present is held against.
+var shiftLags = [...]ms{60 * 60_000, 6 * 60 * 60_000, day, 3 * day}
 
 const (
-	pastLooks   = 6    // kept
-	shiftLag    = 2    // looks between before and after: an hour, too short for dew to matter much
 	shiftLeast  = 0.03 // smallest change of any sensor that is worth a thought
-	shiftLooks  = 4    // looks in a row that say it is over
-	driftPer    = 1.0 / 32
 	leastMember = 0.98
+
+	driftPer    = 1.0 / 64
+	stepPer     = 1.0 / 32
+	leastMargin = 3.0  // by which any other answer must be worse, squared standard deviations
+	leastGone   = 0.88 // share of its output under which an energizer that tires is told
+
+	everyLook = 3 * 60 * 60_000 // how long every look is kept
+	thinLooks = 2 * 60 * 60_000 // and from one to the next of those before
 )
 
 // shiftWatch is the memory of the slow comparison.
 type shiftWatch struct {
-	Past  [][]float64 // levels by node at the last looks, newest last; 0 unknown
-	Hour  candidate
-	Drift []float64 // by node, variance of the change of level from look to look, in the logarithm
+	Past  []look // newest last
+	Cands [len(shiftLags)]candidate
+	Step  []float64 // by node, variance of the change of the level's logarithm from look to look
+	Drift []float64 // and of what it does in some hours by itself, beside the weather that all share
 }
 
 func (s *shiftWatch) init(nodes int) {
-	s.Drift = make([]float64, nodes)
+	s.Step, s.Drift = make([]float64, nodes), make([]float64, nodes)
 	for i := range s.Drift {
-		s.Drift[i] = 0.015 * 0.015
+		s.Step[i], s.Drift[i] = firstNoise*firstNoise, firstNoise*firstNoise
 	}
+}
+
+// look is what the fence showed at one look.
+type look struct {
+	At     ms
+	Levels []float64 // by node; 0 unknown
+}
+
+// candidate is what the last looks made of a change, to be borne out by the next against the same one of the past.
+type candidate struct {
+	Zone    int
+	Sensor  int
+	Looks   int // in a row that said so
+	Against ms
+}
+
+// keep takes in what was shown at now and thins out what was long ago.
+func (s *shiftWatch) keep(now ms, levels []float64) {
+	kept, free := s.Past[:0], []float64(nil)
+	for _, p := range s.Past {
+		age, n := now-p.At, len(kept)
+		if age < everyLook || age <= shiftLags[len(shiftLags)-1]+thinLooks && (n == 0 || p.At-kept[n-1].At >= thinLooks) {
+			kept = append(kept, p)
+		} else {
+			free = p.Levels
+		}
+	}
+	s.Past = append(kept, look{At: now, Levels: append(free[:0], levels...)})
+}
+
+// near returns the look nearest to the moment at.
+func (s *shiftWatch) near(at ms) *look {
+	var best *look
+	for i := range s.Past {
+		if p := &s.Past[i]; best == nil || abs(p.At-at) < abs(best.At-at) {
+			best = p
+		}
+	}
+	return best
 }
 
 // checkShift takes a look.
 func (f *fence) checkShift(now ms) {
 	s := &f.Shift
-	levels := make([]float64, len(f.tracks))
+	f.endShifts(now)
+	levels := f.diag.levels
 	for i, t := range f.tracks {
+		levels[i] = 0
 		if t != nil && !t.Gone && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
 			levels[i] = t.Level
 		}
 	}
-	if n := len(s.Past); n > 0 {
-		for i, v := range levels {
-			if was := s.Past[n-1][i]; v > 0 && was > 0 {
-				d := min(math.Abs(math.Log(v/was)), 4*math.Sqrt(s.Drift[i]))
-				s.Drift[i] += (d*d - s.Drift[i]) * driftPer
-			}
-		}
-	}
-	s.Past = append(s.Past, levels)
-	if len(s.Past) > pastLooks {
-		s.Past = s.Past[1:]
-	}
-	f.endShifts(now)
-	if f.atFault() || !f.Learnt {
-		s.Hour = candidate{}
+	s.step(levels)
+	if f.atFault() {
+		s.Cands = [len(shiftLags)]candidate{}
 		return
 	}
-	if v, sure := f.lookBack(&s.Hour); sure {
-		f.openShift(v, now)
+	f.drift(levels, now)
+	for i := range shiftLags {
+		if v, sure := f.lookBack(i, now); sure {
+			f.toldShift(v, s.near(s.Cands[i].Against), now)
+			break
+		}
+	}
+	s.keep(now, levels)
+}
+
+// step follows by how much each sensor moves from look to look.
+func (s *shiftWatch) step(levels []float64) {
+	if len(s.Past) == 0 {
+		return
+	}
+	for i, was := range s.Past[len(s.Past)-1].Levels {
+		if v := levels[i]; v > 0 && was > 0 {
+			d := math.Log(v / was)
+			s.Step[i] += (math.Min(d*d, 16*s.Step[i]) - s.Step[i]) * stepPer
+		}
 	}
 }
 
-// candidate is what the last looks made of a change, to be borne out by the next.
-type candidate struct {
-	Cause alerts.Cause
-	Zone  int
-	Looks int // in a row that said so
+// drift follows by how much each sensor wanders by itself over some hours, the weather that all share left out.
+func (f *fence) drift(levels []float64, now ms) {
+	s, d := &f.Shift, f.diag
+	past := s.near(now - everyLook)
+	if past == nil || now-past.At < everyLook/2 {
+		return
+	}
+	d.solver.Volts(d.before, f.Base, line.Fault{})
+	wetter := f.Base
+	wetter.Leak = d.leak
+	for i, g := range f.Base.Leak {
+		wetter.Leak[i] = g * 1.1
+	}
+	d.solver.Volts(d.after, wetter, line.Fault{})
+	along, square, n := 0.0, 0.0, 0.0
+	for i, v := range levels {
+		d.ratio[i] = math.NaN()
+		if was := past.Levels[i]; v > 0 && was > 0 {
+			p := math.Log(d.after[i] / d.before[i])
+			d.ratio[i] = math.Log(v / was)
+			along, square, n = along+p*d.ratio[i], square+p*p, n+1
+		}
+	}
+	if n < 2 || square == 0 {
+		return
+	}
+	for i, r := range d.ratio {
+		if !math.IsNaN(r) {
+			own := r - along/square*math.Log(d.after[i]/d.before[i])
+			s.Drift[i] += (math.Min(own*own*n/(n-1), 9*s.Drift[i]) - s.Drift[i]) * driftPer
+		}
+	}
 }
 
-// lookBack holds the levels against those of an hour ago, and is sure once two looks in a row, both against the same one
-// of the past, say the same.
-func (f *fence) lookBack(c *candidate) (v verdict, sure bool) {
-	past := f.Shift.Past
-	from := len(past) - 1 - shiftLag - c.Looks
-	if from < 0 {
+// lookBack holds the levels against those of so long ago as the lag says, and is sure once two looks in a row, both against
+// the same one of the past, say the same.
+func (f *fence) lookBack(lag int, now ms) (v verdict, sure bool) {
+	c := &f.Shift.Cands[lag]
+	if c.Looks == 0 {
+		c.Against = now - shiftLags[lag]
+	}
+	past := f.Shift.near(c.Against)
+	if !f.Learnt || past == nil || now-past.At < shiftLags[lag]/2 {
 		return v, false
 	}
-	v, moved := f.compare(past[from])
-	if !moved || v.sensor >= 0 || v.cause == alerts.Vegetation || v.dry < f.w.limits.Shift || v.worst > unexplained || !f.fell(v) {
+	v, moved := f.compare(past.Levels, now-past.At, f.w.limits.Shift+costJoint)
+	if !moved || v.dry < f.w.limits.Shift || v.margin < leastMargin || v.worst > unexplained || c.Looks > 0 && (v.zone != c.Zone || v.sensor != c.Sensor) {
 		*c = candidate{}
 		return v, false
 	}
-	if c.Looks > 0 && (v.cause != c.Cause || v.zone != c.Zone) {
-		*c = candidate{}
-		return v, false
-	}
-	c.Cause, c.Zone = v.cause, v.zone
-	if c.Looks++; c.Looks < 2 {
-		return v, false
-	}
-	*c = candidate{}
-	return v, true
+	c.Zone, c.Sensor, c.Against = v.zone, v.sensor, past.At
+	c.Looks++
+	return v, c.Looks >= 2
 }
 
-// compare holds the present levels against those before.
-func (f *fence) compare(before []float64) (v verdict, moved bool) {
+// toldShift tells what has changed since the look at from. What was seen since then is of no use to hold later looks against.
+func (f *fence) toldShift(v verdict, was *look, now ms) {
+	s := &f.Shift
+	s.Cands = [len(shiftLags)]candidate{}
+	if !v.series() && v.cause != alerts.EnergizerWeak {
+		return // the stakes' own volts tell of the earth, and a sensor's lie is told where the circuit cannot be so at all
+	}
+	f.openShift(v, was.Levels, now)
+	from := was.At
+	s.Past = slices.DeleteFunc(s.Past, func(l look) bool { return l.At > from })
+}
+
+// compare holds the present levels against those before, so long ago.
+func (f *fence) compare(before []float64, ago ms, enough float64) (v verdict, moved bool) {
+	if !f.asLevels(before) {
+		return verdict{}, false
+	}
+	return f.diag.weigh(before, ago, enough), true
+}
+
+// asLevels lets each sensor have said its level since the levels before, and reports whether any moved.
+func (f *fence) asLevels(before []float64) (moved bool) {
 	for i, t := range f.tracks {
 		if t == nil {
 			continue
@@ -108,44 +208,88 @@ func (f *fence) compare(before []float64) (v verdict, moved bool) {
 			moved = moved || before[i] > 0 && math.Abs(t.Level/before[i]-1) > shiftLeast
 		}
 	}
-	if !moved {
-		return verdict{}, false
-	}
 	copy(f.Suspect.Before, before)
-	f.diag.slow = true
-	v = f.diag.diagnose(before)
-	f.diag.slow = false
-	return v, true
+	return moved
 }
 
-// fell reports whether the change took something down where the verdict has its fault; a mend takes nothing down.
-func (f *fence) fell(v verdict) bool {
-	if v.zone < 0 {
-		return v.ratio < 1-shiftLeast
+// openShift begins the incident of a profile that has moved from what it was, or says of one that was told of as growth what
+// it is.
+func (f *fence) openShift(v verdict, was []float64, now ms) {
+	if v.zone < 0 && f.energizerTrouble() {
+		return
 	}
-	return f.diag.ratio[v.zone+1] < 1-shiftLeast/2
-}
-
-// openShift begins the incident of a profile that has moved.
-func (f *fence) openShift(v verdict, now ms) {
-	in := &incident{Quiet: now, Settled: true, Shift: true}
-	in.Profile = append(in.Profile, f.Suspect.Before...)
+	in := &incident{}
+	for _, o := range f.Troubles {
+		if o.Slow && o.Cause == alerts.Vegetation && v.zone >= 0 && f.net.Behind(o.Zone, v.zone) {
+			in = o
+		}
+	}
+	f.asLevels(was)
+	known, before := in.S.up(), in.S.Finding
+	in.Quiet, in.Settled, in.Shift, in.Slow = now, true, true, false
+	in.Profile = append([]float64(nil), was...)
 	in.adopt(f, v)
+	if known {
+		f.tellChange(in, before, now)
+		return
+	}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
 }
 
-// endShifts ends the incidents whose profile has gone back: the fault no longer explains it better than weather.
+// endShifts ends the incidents whose profile has gone back: what weather makes of it is the better answer, again and
+// again, than that the fault stands.
 func (f *fence) endShifts(now ms) {
 	for _, in := range f.Troubles {
 		if !in.Shift {
 			continue
 		}
-		v, moved := f.compare(in.Profile)
-		if moved && v.cause != alerts.Vegetation && v.dry > f.w.limits.Shift/2 {
-			in.Looks, in.Quiet = 0, now
-			continue
-		}
-		in.Looks++
+		without := f.diag.without(in, now-in.S.Raised)
+		in.Doubt = math.Max(0, in.Doubt+math.Min(without, doubtAtOnce)-doubtRef)
 	}
+}
+
+// Doubt that a fault still stands is summed up over the looks, as a CUSUM: less than one look's doubtRef is none, for a sensor
+// that wanders says the same again and again.
+const (
+	doubtRef    = 1.5
+	doubtAtOnce = 5.0 // the most that one look adds
+)
+
+// without returns how much worse the levels are explained with the fault of in than without, squared standard deviations.
+func (d *diagnoser) without(in *incident, ago ms) float64 {
+	w := d.newWeigher(in.Profile, ago)
+	if in.Zone < 0 {
+		p := w.prior
+		p.State.OpenVolts *= math.Sqrt(in.Kept) // half way to well is nearer to the fault than to none
+		return w.score(p) - w.score(w.prior)
+	}
+	least := math.Inf(1)
+	for k := 0.5; k < 8; k *= 2 { // it may be better or worse when wet, and go on
+		p := w.prior
+		p.Fault = in.Fault
+		p.Fault.Ohms *= k
+		least = math.Min(least, w.score(p))
+		if p.Fault.Kind != line.Joint {
+			break
+		}
+	}
+	return least - w.score(w.prior)
+}
+
+// stands reports whether the bad joint of in, whose zones are all but well again, is still the better answer: it takes next
+// to nothing where little leaks behind it, as in dry hours. From then on the slow comparison has it.
+func (f *fence) stands(in *incident, now ms) bool {
+	in.Shift = in.Cause == alerts.Joint && in.Fault.Kind == line.Joint && f.diag.without(in, now-in.S.Raised) < 0
+	return in.Shift
+}
+
+// behindShift returns the incident of ohms in the wire that the zone at node gets its pulses through.
+func (f *fence) behindShift(node int) *incident {
+	for _, in := range f.Troubles {
+		if in.Shift && in.Zone >= 0 && (f.net.Behind(node-1, in.Zone) || f.net.InLoop(in.Zone)) {
+			return in
+		}
+	}
+	return nil
 }

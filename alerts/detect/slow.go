@@ -17,6 +17,10 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 		in.join(f, t, now)
 		return
 	}
+	if in := f.behindShift(t.node); in != nil {
+		in.join(f, t, now)
+		return
+	}
 	cause, zone := f.creeping(), t.node-1
 	switch {
 	case v >= f.deadVolts(t.node) || t.Level > 0:

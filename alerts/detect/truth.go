@@ -66,6 +66,9 @@ func (t *track) tooStill() bool {
 	return float64(t.Run)*-math.Log(often) >= frozenSurprise
 }
 
+// stillEvidence is by how much better the others' change must be explained without a sensor that rests.
+const stillEvidence = 14.0
+
 // checkStill looks, in quiet, for a sensor that shows to the digit what it showed at an earlier look, while the others
 // moved in a way that every weather and every fault of the wire would have shown there too.
 func (f *fence) checkStill(now ms) {
@@ -88,8 +91,8 @@ func (f *fence) checkStill(now ms) {
 // still returns the node of the sensor that should have moved and has not, -1 when none: left out, it lets the change of
 // the others be explained much better than with it.
 func (f *fence) still() int {
-	node, most := -1, f.w.limits.Shift
-	for k, before := range f.Shift.Past {
+	node, most := -1, stillEvidence
+	for k, past := range f.Shift.Past {
 		var resting []*track
 		for _, t := range f.tracks {
 			if f.restsSince(t) == k {
@@ -99,17 +102,27 @@ func (f *fence) still() int {
 		if len(resting) == 0 {
 			continue
 		}
-		v, moved := f.compare(before)
+		v, moved := f.explain(past.Levels)
 		for _, t := range resting {
 			if !moved || v.score < most {
 				break // no sensor can be in the way of an explanation
 			}
-			if r := f.relief(t, before, v.score); r > most {
+			if r := f.relief(t, past.Levels, v.score); r > most {
 				node, most = t.node, r
 			}
 		}
 	}
 	return node
+}
+
+// explain returns what explains the change from the levels before best, and whether there is one.
+func (f *fence) explain(before []float64) (v verdict, moved bool) {
+	if moved = f.asLevels(before); moved {
+		f.diag.slow = true
+		v = f.diag.diagnose(before)
+		f.diag.slow = false
+	}
+	return v, moved
 }
 
 // restsSince returns the oldest look since which t's sensor has shown one value, -1 when it has not even since the last.
@@ -120,7 +133,7 @@ func (f *fence) restsSince(t *track) int {
 	past := f.Shift.Past
 	present := len(past) - 1
 	k := present
-	for k > 0 && past[k-1][t.node] == t.LastVal && ms(present-k+1)*rebaseEvery <= ms(t.Run)*t.every {
+	for k > 0 && past[k-1].Levels[t.node] == t.LastVal && past[present].At-past[k-1].At <= min(everyLook, ms(t.Run)*t.every) {
 		k--
 	}
 	if k == present {

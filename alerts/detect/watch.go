@@ -38,7 +38,7 @@ type Limits struct {
 }
 
 // DefaultLimits are the limits used where none are given.
-func DefaultLimits() Limits { return Limits{Dip: 0.12, Silence: 18, Wet: 6, Shift: 14} }
+func DefaultLimits() Limits { return Limits{Dip: 0.12, Silence: 18, Wet: 6, Shift: 12} }
 
 // Watch watches one farm. It is not safe for use by two goroutines at once.
 type Watch struct {

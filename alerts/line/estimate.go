@@ -20,6 +20,8 @@ type Prior struct {
 	State      State
 	LeakSpread float64 // standard deviation of the logarithm of each leakage
 	OpenSpread float64 // standard deviation of the logarithm of the open voltage; 0 holds it fixed
+	WetSpread  float64 // the same of a factor common to all leakages, as dew and rain are; 0 is none
+	Fault      Fault   // taken to be there
 }
 
 // WidePrior believes that the fence is roughly as laid out, growth included: each leakage within a factor of 500 or
@@ -36,6 +38,9 @@ type Estimate struct {
 	OpenSD   float64   // of the open voltage, volts
 	LoadAmps float64   // peak current out of the energizer
 	Misfit   float64   // sum of squared, standardised residuals of the sensors
+	Worst    float64   // the largest of them
+	Strain   float64   // the same of the unknowns about the prior
+	Wet      float64   // logarithm of the factor common to all leakages
 	Sensors  int       // how many were heard
 }
 
@@ -59,7 +64,7 @@ type Estimator struct {
 
 // NewEstimator returns an estimator for net.
 func NewEstimator(net *Network) *Estimator {
-	sensors, most := len(net.Zones)+1, len(net.Zones)+1 // as many unknowns at most: each leakage, and the open voltage
+	sensors, most := len(net.Zones)+1, len(net.Zones)+2 // unknowns at most: each leakage, the open voltage, what is common
 	e := &Estimator{net: net, solver: NewSolver(net), volts: make([]float64, sensors), bumped: make([]float64, sensors)}
 	e.fit = newtonFit{e: e, shift: make([]float64, most), step: make([]float64, most),
 		slope: make([]float64, sensors*most), normal: make([]float64, most*most), column: make([]float64, most)}
@@ -79,16 +84,33 @@ const (
 // nothing leave their zone to the prior and its neighbours, with wider bars. obs[0] is the energizer's output and
 // obs[i+1] the far end of zone i.
 func (e *Estimator) Estimate(obs []Observation, p Prior) (Estimate, error) {
+	out, err := e.Weigh(obs, p)
+	if err != nil {
+		return Estimate{}, err
+	}
+	out.State, out.LeakSD = out.State.Copy(), make([]float64, len(e.net.Zones))
+	for i := range out.LeakSD {
+		out.LeakSD[i] = out.Leak[i] * e.fit.sd(i, e.fit.wet)
+	}
+	return out, nil
+}
+
+// Weigh is Estimate without the leakages' bars, to hold one answer against another. Its state is good until the next call.
+func (e *Estimator) Weigh(obs []Observation, p Prior) (Estimate, error) {
 	n := len(e.net.Zones)
 	if len(obs) != n+1 {
 		return Estimate{}, fmt.Errorf("%d observations for %d zones and an energizer", len(obs), n)
 	}
-	unknowns := n
-	if p.OpenSpread > 0 {
-		unknowns++
-	}
 	f := &e.fit
-	f.obs, f.prior, f.unknowns = obs, p, unknowns
+	f.obs, f.prior, f.unknowns, f.open, f.wet = obs, p, n, -1, -1
+	if p.OpenSpread > 0 {
+		f.open = f.unknowns
+		f.unknowns++
+	}
+	if p.WetSpread > 0 {
+		f.wet = f.unknowns
+		f.unknowns++
+	}
 	clear(f.shift)
 	f.apply()
 	f.st.OpenVolts, f.st.SourceOhms = p.State.OpenVolts, p.State.SourceOhms
@@ -108,6 +130,8 @@ type newtonFit struct {
 	prior    Prior
 	st       State
 	unknowns int
+	open     int       // which unknown the open voltage is, -1 when it is held
+	wet      int       // and the factor common to all leakages
 	shift    []float64 // how far each unknown's logarithm has moved from the prior's
 	step     []float64
 	slope    []float64 // of each sensor's logarithm by each unknown's, over the sensor's standard deviation
@@ -116,18 +140,25 @@ type newtonFit struct {
 }
 
 func (f *newtonFit) spread(j int) float64 {
-	if j < len(f.e.net.Zones) {
-		return f.prior.LeakSpread
+	switch j {
+	case f.open:
+		return f.prior.OpenSpread
+	case f.wet:
+		return f.prior.WetSpread
 	}
-	return f.prior.OpenSpread
+	return f.prior.LeakSpread
 }
 
 func (f *newtonFit) apply() {
-	for j := range f.e.net.Zones {
-		f.st.Leak[j] = f.prior.State.Leak[j] * math.Exp(f.shift[j])
+	common := 0.0
+	if f.wet >= 0 {
+		common = f.shift[f.wet]
 	}
-	if n := len(f.e.net.Zones); f.unknowns > n {
-		f.st.OpenVolts = f.prior.State.OpenVolts * math.Exp(f.shift[n])
+	for j := range f.e.net.Zones {
+		f.st.Leak[j] = f.prior.State.Leak[j] * math.Exp(f.shift[j]+common)
+	}
+	if f.open >= 0 {
+		f.st.OpenVolts = f.prior.State.OpenVolts * math.Exp(f.shift[f.open])
 	}
 }
 
@@ -156,20 +187,24 @@ func (f *newtonFit) run() error {
 	return nil
 }
 
-// linearise fills the normal equations at the present state; the right-hand side goes into step.
-func (f *newtonFit) linearise() {
+// slopes fills in how each sensor's logarithm goes with each unknown's, over the sensor's standard deviation.
+func (f *newtonFit) slopes() {
 	e, u := f.e, f.unknowns
-	e.solver.Volts(e.volts, f.st, Fault{})
+	e.solver.Volts(e.volts, f.st, f.prior.Fault)
 	for j := range u {
+		if j == f.wet {
+			f.addSlopes()
+			continue
+		}
 		st := f.st
-		if j < len(e.net.Zones) {
+		if j == f.open {
+			st.OpenVolts *= math.Exp(bump)
+			e.solver.Volts(e.bumped, st, f.prior.Fault)
+		} else {
 			keep := st.Leak[j]
 			st.Leak[j] = keep * math.Exp(bump)
-			e.solver.Volts(e.bumped, st, Fault{})
+			e.solver.Volts(e.bumped, st, f.prior.Fault)
 			st.Leak[j] = keep
-		} else {
-			st.OpenVolts *= math.Exp(bump)
-			e.solver.Volts(e.bumped, st, Fault{})
 		}
 		for i, o := range f.obs {
 			f.slope[i*u+j] = 0
@@ -178,6 +213,24 @@ func (f *newtonFit) linearise() {
 			}
 		}
 	}
+}
+
+// addSlopes fills in the slopes by what is common to all leakages.
+func (f *newtonFit) addSlopes() {
+	u := f.unknowns
+	for i := range f.obs {
+		sum := 0.0
+		for j := range f.e.net.Zones {
+			sum += f.slope[i*u+j]
+		}
+		f.slope[i*u+f.wet] = sum
+	}
+}
+
+// linearise fills the normal equations at the present state; the right-hand side goes into step.
+func (f *newtonFit) linearise() {
+	e, u := f.e, f.unknowns
+	f.slopes()
 	for j := range u {
 		w := 1 / (f.spread(j) * f.spread(j))
 		f.step[j] = -f.shift[j] * w
@@ -239,28 +292,38 @@ func (f *newtonFit) solve(x []float64) {
 	}
 }
 
-// sd returns the standard deviation of unknown j's logarithm.
-func (f *newtonFit) sd(j int) float64 {
+// sd returns the standard deviation of the logarithm of unknown j, together with that of unknown with where that is one.
+func (f *newtonFit) sd(j, with int) float64 {
 	clear(f.column)
 	f.column[j] = 1
+	if with >= 0 {
+		f.column[with] = 1
+	}
 	f.solve(f.column)
+	if with >= 0 {
+		return math.Sqrt(f.column[j] + f.column[with])
+	}
 	return math.Sqrt(f.column[j])
 }
 
 func (f *newtonFit) result() Estimate {
-	n := len(f.e.net.Zones)
-	out := Estimate{State: f.st.Copy(), LeakSD: make([]float64, n)}
-	for i := range n {
-		out.LeakSD[i] = f.st.Leak[i] * f.sd(i)
+	out := Estimate{State: f.st}
+	if f.open >= 0 {
+		out.OpenSD = f.st.OpenVolts * f.sd(f.open, -1)
 	}
-	if f.unknowns > n {
-		out.OpenSD = f.st.OpenVolts * f.sd(n)
+	if f.wet >= 0 {
+		out.Wet = f.shift[f.wet]
+	}
+	for j := range f.unknowns {
+		r := f.shift[j] / f.spread(j)
+		out.Strain += r * r
 	}
 	out.LoadAmps = (f.st.OpenVolts - f.e.volts[0]) / math.Max(f.st.SourceOhms, minOhms)
 	for i, o := range f.obs {
 		if o.given() {
 			r := math.Log(o.Volts/f.e.volts[i]) / o.SD
 			out.Misfit += r * r
+			out.Worst = math.Max(out.Worst, r*r)
 			out.Sensors++
 		}
 	}

@@ -1,0 +1,141 @@
+package detect_test
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/alerts/detect"
+	"nightwire/ingest/farm"
+	"nightwire/sim"
+	"nightwire/sim/scenario"
+)
+
+// dewy lets the leakages of a bench's wires rise by night and fall by day, and creep rises with the hours since from.
+func dewy(b *bench, leak float64, creep func(hours float64)) {
+	from := b.now
+	b.while = func(now time.Time) {
+		hour := float64(now.Hour()) + float64(now.Minute())/60
+		night := math.Pow(math.Max(0, math.Cos((hour-4)*math.Pi/12)), 2)
+		for i := range b.wires["cartshed"].spans {
+			s := &b.wires["cartshed"].spans[i]
+			s.leak = leak * (1 + 1.2*night)
+		}
+		creep(now.Sub(from).Hours())
+	}
+}
+
+// creeping are changes that come on over hours, too slowly for any two readings to show.
+var creeping = []struct {
+	name   string
+	change func(b *bench) func(hours float64)
+	source farm.Source // of the only alarm, empty for none
+	cause  alerts.Cause
+}{
+	{"dew alone", func(*bench) func(float64) { return func(float64) {} }, "", ""},
+	{"a joint", func(b *bench) func(float64) {
+		b.zone("hazel").part = 0.4
+		return func(h float64) { b.zone("hazel").inLine = 2500 * min(1, h/20) }
+	}, "zone/hazel", alerts.Joint},
+	{"a joint that is better when wet", func(b *bench) func(float64) {
+		b.zone("brook").part = 0.7
+		return func(h float64) {
+			b.zone("brook").inLine = 1500 * min(1, h/20) * (1 - 0.5*math.Max(0, math.Cos((float64(b.now.Hour())-4)*math.Pi/12)))
+		}
+	}, "zone/brook", alerts.Joint},
+	{"an energizer that tires", func(b *bench) func(float64) {
+		return func(h float64) { b.wires["cartshed"].open = 8200 * (1 - 0.3*min(1, h/30)) }
+	}, "energizer/cartshed", alerts.EnergizerWeak},
+	{"an insulator that tracks by night", func(b *bench) func(float64) {
+		return func(float64) {
+			if s := b.zone("hazel"); s.leak > 1.5e-4 {
+				s.leak *= 1.8
+			}
+		}
+	}, "", ""},
+}
+
+// What creeps on over hours is told as what it is, while dew comes and goes; dew alone is not told.
+func TestCreeping(t *testing.T) {
+	for _, tt := range creeping {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, slowFarm())
+			dewy(b, 1e-4, func(float64) {})
+			b.run(72 * time.Hour)
+			dewy(b, 1e-4, tt.change(b))
+			b.run(60 * time.Hour)
+			if tt.source == "" {
+				b.quiet()
+				return
+			}
+			if a := b.only(); a.last().Source != tt.source || a.last().Cause != tt.cause || a.last().Kind == alerts.Returned {
+				b.show()
+				t.Errorf("told as %s of %s, want %s of %s", a.last().Cause, a.last().Source, tt.cause, tt.source)
+			}
+		})
+	}
+}
+
+// A bad joint takes little in dry hours. It is one alarm all the same, which ends once it is mended.
+func TestJointStandsWhileDry(t *testing.T) {
+	b := newBench(t, slowFarm())
+	dewy(b, 1.2e-4, func(float64) {})
+	b.run(84 * time.Hour)
+	dewy(b, 1.2e-4, func(float64) { b.zone("hazel").inLine = 2500 })
+	b.run(96 * time.Hour)
+	if a := b.only(); a.last().Kind == alerts.Returned || a.last().Source != "zone/hazel" || a.last().Cause != alerts.Joint {
+		b.show()
+		t.Fatalf("the alarm has %s as %s of %s while the joint is bad", a.last().Kind, a.last().Cause, a.last().Source)
+	}
+	b.zone("hazel").inLine = 0
+	dewy(b, 1.2e-4, func(float64) {})
+	b.run(24 * time.Hour)
+	if a := b.only(); a.last().Kind != alerts.Returned {
+		b.show()
+		t.Error("the alarm stands a day after the joint was mended")
+	}
+}
+
+// ring is a fence of four zones in a ring, in grass and dew, whose wire parts at an hour of the fifth day.
+func ring(hour int) *scenario.Scenario {
+	o := sim.Options{Start: start, Length: 7 * 24 * time.Hour, Seed: 5,
+		Farm: &farm.Farm{Name: "ring", Location: time.UTC, Energizers: []farm.Energizer{{
+			Name: "e", Supply: farm.Mains, OpenVolts: 8400, SourceOhms: 320, EarthOhms: 50, PulseEvery: 1300 * time.Millisecond,
+			Sensor: farm.Sensor{Topic: "ring/e", Every: time.Minute}}}},
+		Climate: sim.Climate{LatitudeDeg: 53, RainHours: 1e-9}, Grounds: map[string]sim.Ground{},
+		Sensors: map[farm.Source]sim.Sensor{"": {GainSpread: 0.02, White: 0.004, Wander: 0.004, StepVolts: 10, FloorVolts: 150, Jitter: time.Second}},
+	}
+	for i, by := range []string{"e", "z0", "e", "z2"} {
+		z := farm.Zone{Name: fmt.Sprint("z", i), FedBy: by, LengthM: 210 + 20*float64(i), OhmsPerKM: 2400, MinimumVolts: 2500, MinimumGiven: true,
+			Sensor: farm.Sensor{Topic: fmt.Sprint("ring/z", i), Every: time.Minute}}
+		if i == 3 {
+			z.JoinedTo = "z1"
+		}
+		o.Farm.Zones = append(o.Farm.Zones, z)
+		o.Grounds[z.Name] = sim.Ground{WireMM: []float64{250, 550}, StartMM: 235, Contact: 1.5}
+	}
+	at := start.Truncate(24 * time.Hour).Add(5*24*time.Hour + time.Duration(hour)*time.Hour)
+	o.Faults = []sim.Fault{{Kind: sim.Break, On: "zone/z1", AtM: 110, From: at}}
+	return &scenario.Scenario{Name: "ring", Options: o}
+}
+
+// A wire that parts within a loop leaves everything hot. It is told within three hours, also while dew forms or dries.
+func TestRingPartsAtAnyHour(t *testing.T) {
+	for _, hour := range []int{0, 6, 9, 20} {
+		t.Run(fmt.Sprint(hour), func(t *testing.T) {
+			s := ring(hour)
+			events, _ := watchSeason(t, s, detect.DefaultLimits(), lows{}, newGeneralRule(s.Farm()))
+			events = slices.DeleteFunc(events, func(e alerts.Event) bool { return e.Condition == alerts.Growth })
+			if len(events) == 0 {
+				t.Fatal("nothing was told")
+			}
+			first, at := events[0], s.Options.Faults[0].From
+			if late := first.Time.Sub(at); first.Source != "zone/z1" || first.Cause != alerts.Open || late < 0 || late > 3*time.Hour {
+				t.Errorf("told first: %s of %s, %v after the break", first.Cause, first.Source, late)
+			}
+		})
+	}
+}

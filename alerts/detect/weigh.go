@@ -1,0 +1,206 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+// Between two looks the weather changes too. So a slow change is not held against one fault alone but against that
+// fault and the weather together: the leakages move by a factor common to all and each a little by itself, the fault
+// stands or does not, and what counts is by how much better the levels are explained where it stands. For a bad joint
+// that is where the drop in its span grows and the leakages that it would take are not seen by the sensors before it.
+
+// weigher holds the levels of two looks against each other.
+type weigher struct {
+	d     *diagnoser
+	prior line.Prior
+	best  verdict
+	least map[alerts.Cause]float64 // score by cause
+	wet   float64                  // logarithm of what the weather did to the leakages
+}
+
+const (
+	dewSpread = 1.2  // standard deviation of the logarithm of what dew and rain do to all leakages
+	ownSpread = 0.15 // the same of what one leakage does by itself, in the same weather
+	ownPerDay = 0.1  // for each day between the looks
+	wetUnlike = 0.4  // and for each unit of the logarithm by which the weather has moved all of them
+	wetMost   = 0.7  // by which looks may differ and still say something
+	costEarth = 3.0  // as the other costs: that the stakes have dried, or are wet again
+	costEnd   = 4.0  // more, that a sensor shows another share of what is there where a joint would look the same
+)
+
+// newWeigher makes ready to weigh the change from the levels before, so long ago.
+func (d *diagnoser) newWeigher(before []float64, ago ms) *weigher {
+	d.loadLevels(before)
+	d.baseline(before)
+	d.solver.Volts(d.before, d.base, line.Fault{})
+	for i, r := range d.ratio {
+		d.obs[i] = line.Observation{}
+		if !math.IsNaN(r) {
+			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: d.sd[i]}
+		}
+	}
+	w := &d.weigher
+	clear(w.least)
+	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
+	w.prior = line.Prior{State: d.base, LeakSpread: wetSpread, WetSpread: dewSpread}
+	if est, err := d.est.Weigh(d.obs, w.prior); err == nil {
+		own := math.Hypot(ownSpread, ownPerDay*float64(ago)/day)
+		w.wet = math.Abs(est.Wet)
+		w.prior.LeakSpread = math.Hypot(own, wetUnlike*w.wet)
+	}
+	return w
+}
+
+// loadLevels takes the ratios from the levels.
+func (d *diagnoser) loadLevels(before []float64) {
+	for i, t := range d.f.tracks {
+		d.ratio[i] = math.NaN()
+		if t != nil && before[i] > 0 && t.Level > 0 && !t.Gone && !d.f.Faulty[i].up() && !t.Stuck.up() {
+			d.ratio[i] = t.Level / before[i]
+			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/before[i]/before[i]))
+		}
+	}
+}
+
+// weigh returns the likeliest cause of the change since the levels before, so long ago; Vegetation where that is as good
+// an answer as any but for enough.
+func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
+	w := d.newWeigher(before, ago)
+	w.consider(w.prior, verdict{cause: alerts.Vegetation, zone: -1, sensor: -1}, costWet)
+	if w.best.score < enough || w.wet > wetMost {
+		return w.best
+	}
+	for z := range d.f.net.Zones {
+		w.series(z)
+		w.leak(z)
+	}
+	w.output()
+	w.sensors()
+	v := w.best
+	v.margin, v.dry = math.Inf(1), w.least[alerts.Vegetation]-v.score
+	for c, s := range w.least {
+		if series := c == alerts.Joint || c == alerts.Open; c != v.cause && !(series && v.series()) { // the two differ in ohms only
+			v.margin = math.Min(v.margin, s-v.score)
+		}
+	}
+	return v
+}
+
+// series reports whether the verdict is ohms in the wire, many or few.
+func (v *verdict) series() bool { return v.cause == alerts.Joint || v.cause == alerts.Open }
+
+// score returns how badly the levels are explained with what p takes to be there.
+func (w *weigher) score(p line.Prior) float64 {
+	est, err := w.d.est.Weigh(w.d.obs, p)
+	if err != nil {
+		return math.Inf(1)
+	}
+	return est.Misfit + est.Strain
+}
+
+// consider weighs what p takes to be there.
+func (w *weigher) consider(p line.Prior, v verdict, cost float64) {
+	est, err := w.d.est.Weigh(w.d.obs, p)
+	if err != nil || p.Fault.Kind != line.None && !w.d.takesDown(est.State, p.Fault) {
+		return
+	}
+	v.score, v.worst, v.fault = est.Misfit+est.Strain+cost, est.Worst, p.Fault
+	if p.OpenSpread > 0 {
+		if v.ratio = est.OpenVolts / w.d.base.OpenVolts; v.ratio > leastGone {
+			return
+		}
+	}
+	if s, known := w.least[v.cause]; !known || v.score < s {
+		w.least[v.cause] = v.score
+	}
+	if v.score < w.best.score {
+		w.best = v
+	}
+}
+
+// takesDown reports whether some zone would stand noticeably higher without the fault.
+func (d *diagnoser) takesDown(st line.State, f line.Fault) bool {
+	with := d.solver.Volts(d.after, st, f)
+	for i, v := range d.solver.Volts(d.free, st, line.Fault{}) {
+		if with[i] < v*(1-shiftLeast/2) {
+			return true
+		}
+	}
+	return false
+}
+
+// series weighs ohms in zone z, up to a wire that has parted where a loop feeds what is behind it.
+func (w *weigher) series(z int) {
+	d, zone := w.d, w.d.f.net.Zones[z]
+	loop := d.f.net.InLoop(z)
+	if r := d.ratio[z+1]; !loop && (r < offRatio || r > d.ratio[zone.Parent+1]*(1-shiftLeast/2)) {
+		return // a wire that has parted; or nothing more is lost on the way than there was
+	}
+	at := func(kind line.FaultKind, part, ohms float64) line.Prior {
+		p := w.prior
+		p.Fault = line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
+		return p
+	}
+	for _, part := range [3]float64{0.1, 0.5, 0.9} {
+		for ohms := 60.0; ohms < 20_000; ohms *= 2 {
+			far := math.Max(0, math.Log(ohms/5000))
+			w.consider(at(line.Joint, part, ohms), verdict{cause: alerts.Joint, zone: z, sensor: -1}, costJoint+far*far)
+		}
+		if loop {
+			w.consider(at(line.Break, part, 0), verdict{cause: alerts.Open, zone: z, sensor: -1}, costBreak)
+		}
+	}
+}
+
+// leak weighs that zone z alone leaks another amount: a cracked insulator, a branch, or what was cut.
+func (w *weigher) leak(z int) {
+	for _, k := range [6]float64{0.1, 0.3, 2, 4, 8, 16} {
+		p := w.prior
+		p.State.Leak = w.d.leak
+		copy(p.State.Leak, w.prior.State.Leak)
+		p.State.Leak[z] *= k
+		w.consider(p, verdict{cause: alerts.Short, zone: z, sensor: -1}, costShunt)
+	}
+}
+
+// output weighs that the energizer gives less, and that its stakes carry it worse or better.
+func (w *weigher) output() {
+	p := w.prior
+	p.OpenSpread = 0.3
+	w.consider(p, verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1}, costWeak)
+	for _, k := range [4]float64{0.7, 1.25, 1.6, 2.5} {
+		p := w.prior
+		p.State.SourceOhms *= k
+		w.consider(p, verdict{cause: alerts.PoorEarth, zone: -1, sensor: -1}, costEarth)
+	}
+}
+
+// sensors weighs for each sensor that it alone shows another share of what is there.
+func (w *weigher) sensors() {
+	obs := w.d.obs
+	for i := range obs {
+		keep := obs[i]
+		obs[i] = line.Observation{}
+		cost := costSensor
+		if w.d.f.lastHeard(i) {
+			cost += costEnd
+		}
+		if keep.Volts > 0 {
+			w.consider(w.prior, verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i}, cost)
+		}
+		obs[i] = keep
+	}
+}
+
+// lastHeard reports whether nothing behind the sensor at node can bear it out.
+func (f *fence) lastHeard(node int) bool {
+	for z, zone := range f.net.Zones {
+		if zone.Parent == node-1 && f.tracks[z+1] != nil && !f.tracks[z+1].Gone {
+			return false
+		}
+	}
+	return node > 0 && !f.net.InLoop(node-1)
+}
