@@ -85,8 +85,7 @@ const (
 // diagnose returns the likeliest cause of the change since before (levels by node, 0 where unknown).
 func (d *diagnoser) diagnose(before []float64) verdict {
 	d.load(before)
-	d.baseline(before)
-	d.solver.Volts(d.before, d.base, line.Fault{})
+	d.baseline(before, 1)
 	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
 	byCause := map[alerts.Cause]float64{}
 	consider := func(v verdict) {
@@ -127,8 +126,8 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	return best
 }
 
-// baseline solves the fence as it was before.
-func (d *diagnoser) baseline(before []float64) {
+// baseline solves the fence as it was before, with so many times the ohms of the source that are written down.
+func (d *diagnoser) baseline(before []float64, ohms float64) {
 	d.base = d.f.Base
 	for i, v := range before {
 		d.obs[i] = line.Observation{}
@@ -137,12 +136,15 @@ func (d *diagnoser) baseline(before []float64) {
 		}
 	}
 	clear(d.leakSD)
-	if est, err := d.est.Estimate(d.obs, d.f.net.WidePrior()); err == nil && est.Sensors > 0 {
+	p := d.f.net.WidePrior()
+	p.State.SourceOhms *= ohms
+	if est, err := d.est.Estimate(d.obs, p); err == nil && est.Sensors > 0 {
 		d.base = est.State
 		for i, sd := range est.LeakSD {
 			d.leakSD[i] = sd / est.Leak[i]
 		}
 	}
+	d.solver.Volts(d.before, d.base, line.Fault{})
 }
 
 // load takes the ratios from the tracks.
@@ -196,7 +198,11 @@ const floorVolts = 300
 const changeSlack = 0.06
 
 // wet: rain or dew multiplied the leakages, though not all alike; or growth was pushed onto the wire by wind.
-func (d *diagnoser) wet() verdict {
+func (d *diagnoser) wet() verdict { return d.wetUnder(0) }
+
+// wetUnder is wet where the energizer may give less too: openSpread is the standard deviation of the logarithm of what it
+// gives against before, 0 where that stands fast.
+func (d *diagnoser) wetUnder(openSpread float64) verdict {
 	best := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
@@ -208,11 +214,11 @@ func (d *diagnoser) wet() verdict {
 	}
 	at := 1.0
 	try := func(w float64) {
-		if v := d.wetBy(w); v.score < best.score {
+		if v := d.wetBy(w, openSpread); v.score < best.score {
 			best, at = v, w
 		}
 	}
-	for w := 0.5; w < 40; w *= 2 {
+	for w := 0.5; w < min(40, 5*at); w *= 2 { // past two steps that are no better, none is
 		try(w)
 	}
 	for _, step := range [2]float64{1.41, 1.19} { // between two steps every zone would seem wetter than the rest
@@ -224,9 +230,9 @@ func (d *diagnoser) wet() verdict {
 }
 
 // wetBy weighs that every leakage is w times what it was, give or take wetSpread; the observations are wet's.
-func (d *diagnoser) wetBy(w float64) verdict {
+func (d *diagnoser) wetBy(w, openSpread float64) verdict {
 	v := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
-	p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread}
+	p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread, OpenSpread: openSpread}
 	for i := range p.State.Leak {
 		p.State.Leak[i] *= w
 	}
@@ -241,6 +247,11 @@ func (d *diagnoser) wetBy(w float64) verdict {
 	}
 	v.score = est.Misfit + costWet + odd + min(odd*d.haste(), hasteMost)
 	v.zone = wettest(est.Leak, d.base.Leak)
+	v.ratio = est.OpenVolts / d.base.OpenVolts
+	if openSpread > 0 {
+		off := math.Log(v.ratio) / openSpread
+		v.score += off * off
+	}
 	return v
 }
 

@@ -193,36 +193,24 @@ func (f *fence) weakCause() alerts.Cause {
 
 // creeping says what has slowly pulled the fence down: the energizer, or what grows on the wire.
 func (f *fence) creeping() alerts.Cause {
-	if f.tracks[0] == nil || f.tracks[0].Gone || f.tracks[0].Level <= 0 || f.raining() && !f.Supply.low() && !f.energizerTrouble() {
-		return alerts.Vegetation
-	}
-	if est, ok := f.estimateOpen(); ok && est.OpenVolts < 0.9*f.net.OpenVolts && f.lacks(&est) > 2*est.OpenSD && f.weaker(&est) {
+	if _, weak := f.gaveWay(); weak {
 		return f.weakCause()
 	}
 	return alerts.Vegetation
 }
 
-// lacks returns by how much the open voltage is short of what it should be, beyond what ohms of the source and of the earth
-// that are half as much again as written down would take at this load: a wet fence draws on both.
-func (f *fence) lacks(est *line.Estimate) float64 {
-	return f.net.OpenVolts - est.OpenVolts - est.LoadAmps*f.net.SourceOhms/2
-}
-
-// weaker reports whether less output, as in est, explains the readings better than leakage alone, which takes the far ends
-// down before the near ones. On wire of few ohms the two look alike.
-func (f *fence) weaker(est *line.Estimate) bool {
-	fixed, err := f.diag.est.Estimate(f.quietObservations(), f.net.WidePrior())
-	return err == nil && fixed.Misfit-est.Misfit > weakEvidence
-}
-
-const weakEvidence = 12.0 // squared standard deviations
-
-// estimateOpen solves the fence as it is now with the energizer's open voltage free.
-func (f *fence) estimateOpen() (line.Estimate, bool) {
-	p := f.net.WidePrior()
-	p.OpenSpread = 0.3
-	est, err := f.diag.est.Estimate(f.quietObservations(), p)
-	return est, err == nil && est.Sensors > len(f.net.Zones)/2
+// gaveWay reports whether it is the energizer that has taken a zone under its minimum. One whose battery is low needs no
+// more than that the readings bear it out.
+func (f *fence) gaveWay() (sourceLoss, bool) {
+	if f.Supply.low() {
+		loss := f.sourceSince(f.wellDay(), keptWell)
+		return loss, loss.kept < keptWell && loss.evidence > 0
+	}
+	if f.raining() && !f.energizerTrouble() {
+		return sourceLoss{}, false
+	}
+	loss := f.sourceSince(f.wellDay(), keptTold)
+	return loss, f.told(loss)
 }
 
 // quietObservations gives the levels of the sensors that can be believed.
@@ -239,23 +227,25 @@ func (f *fence) quietObservations() []line.Observation {
 // weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told.
 const weakLooks = 4
 
-// checkEnergizer looks, in quiet, whether the energizer gives what it should into this load.
+// checkEnergizer looks, in quiet, whether the energizer gives what it did.
 func (f *fence) checkEnergizer(now ms) {
-	if f.tracks[0] == nil || !f.Learnt || f.Supply.Battery.up() || f.Supply.Slow.up() {
+	if f.Supply.Battery.up() || f.Supply.Slow.up() {
 		f.WeakFor = 0
 		return
 	}
-	in := f.slowWeak()
-	est, ok := f.estimateOpen()
-	if in != nil {
-		if ok && est.OpenVolts > 0.93*f.net.OpenVolts {
-			in.Looks++
-		} else {
+	if in := f.slowWeak(); in != nil {
+		switch loss := f.sourceSince(dayRow{Level: in.Profile}, asEver); {
+		case loss.kept < keptWell:
 			in.Looks, in.Quiet = 0, now
+		case loss.kept > asEver:
+			in.Looks++
+		default:
+			in.Looks = 0 // a poor earth shows little while the fence draws little
 		}
 		return
 	}
-	if !ok || f.energizerTrouble() || est.OpenVolts > 0.87*f.net.OpenVolts || f.lacks(&est) < 3*est.OpenSD || !f.weaker(&est) {
+	loss := f.sourceSince(f.wellDay(), keptTold)
+	if f.energizerTrouble() || !f.told(loss) {
 		f.WeakFor = 0
 		return
 	}
@@ -263,9 +253,7 @@ func (f *fence) checkEnergizer(now ms) {
 		return
 	}
 	f.WeakFor = 0
-	in = &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: est.OpenVolts / f.net.OpenVolts}
-	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
+	f.weakens(loss, nil, now)
 }
 
 // slowWeak returns the open incident of an energizer that has slowly come to give too little.

@@ -21,26 +21,22 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 		in.join(f, t, now)
 		return
 	}
-	cause, zone := f.creeping(), t.node-1
-	switch {
-	case v >= f.deadVolts(t.node) || t.Level > 0:
+	live := v >= f.deadVolts(t.node) || t.Level > 0
+	if in := f.failing(); in != nil && live {
+		in.join(f, t, now)
+		return
+	}
+	cause := alerts.Unknown
+	switch loss, weak := f.gaveWay(); {
+	case weak && live:
+		f.weakens(loss, t, now)
+		return
+	case live:
+		cause = alerts.Vegetation
 	case f.hotBefore(t):
 		cause = alerts.Open // dead since it was first heard, with the wire before it hot
-	default:
-		cause = alerts.Unknown
 	}
-	if cause == alerts.EnergizerWeak || cause == alerts.SupplyLow {
-		zone = -1
-		for _, in := range f.Troubles {
-			if in.Zone < 0 {
-				in.join(f, t, now)
-				return
-			}
-		}
-	}
-	in := &incident{Cause: cause, Zone: zone, Slow: true, Settled: true, Quiet: now, Kept: math.NaN()}
-	in.Kept = 0
-	in.Members = []member{{Node: t.node, Before: math.Max(t.Level, v), Least: 1}}
+	in := &incident{Cause: cause, Zone: t.node - 1, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}
 	f.Troubles = append(f.Troubles, in)
 	f.w.raise(&in.S, now, f.finding(in))
 }
@@ -48,6 +44,21 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 // creptDown reports whether growth has the zone at node under its minimum already, and that is told.
 func (f *fence) creptDown(node int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.Slow && in.member(node) != nil })
+}
+
+// failing returns the open incident of an energizer that gives too little.
+func (f *fence) failing() *incident {
+	for _, in := range f.Troubles {
+		if in.Zone < 0 && (in.Cause == alerts.EnergizerWeak || in.Cause == alerts.SupplyLow) {
+			return in
+		}
+	}
+	return nil
+}
+
+// lowered returns t's zone as one that has crept under its minimum.
+func lowered(t *track) member {
+	return member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1}
 }
 
 // hotBefore reports whether the sensor before t's zone shows a live wire.
@@ -60,7 +71,7 @@ func (f *fence) hotBefore(t *track) bool {
 // join adds a zone that the same trouble has now pulled under.
 func (in *incident) join(f *fence, t *track, now ms) {
 	before := in.S.Finding
-	in.Members = append(in.Members, member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1})
+	in.Members = append(in.Members, lowered(t))
 	f.tellChange(in, before, now)
 }
 

@@ -34,8 +34,7 @@ const (
 // newWeigher makes ready to weigh the change from the levels before, so long ago.
 func (d *diagnoser) newWeigher(before []float64, ago ms) *weigher {
 	d.loadLevels(before)
-	d.baseline(before)
-	d.solver.Volts(d.before, d.base, line.Fault{})
+	d.baseline(before, 1)
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {

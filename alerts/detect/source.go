@@ -1,0 +1,147 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"nightwire/alerts"
+)
+
+// An energizer that gives less takes the whole fence down by one share, and with it the drop along the wire. Growth and wet
+// take the far end down further than the near one, and add to that drop. So what the sensors show is held against a day
+// when the energizer was well, once with leakages alone free to have changed, and once with what the energizer gives free
+// as well. Gains, ohms and lengths that are a little off cancel, for both are worked out from what was seen on that day.
+
+// sourceLoss is how much less an energizer gives than on some day before.
+type sourceLoss struct {
+	well     dayRow  // that day
+	kept     float64 // share of its open voltage that is left
+	evidence float64 // by how much the readings are likelier so than with leakages alone, as -2·ln
+	heard    int     // sensors that say so
+}
+
+const (
+	wellDays   = 3    // back to the day that is held to be well: growth is slow, and energizers fail within days
+	keptTold   = 0.87 // of the open voltage, under which it is told
+	keptWell   = 0.95 // and over which it is well again
+	asEver     = 0.97 // and over which it is as ever, whatever the fence draws
+	sourceSure = 6.0  // of evidence
+	leastHeard = 4    // sensors: on a fence of one zone or two, growth near the energizer looks just like it
+	openSpread = 0.3  // standard deviation of the logarithm of what an energizer may come to give
+)
+
+// wellDay returns a day when the energizer is held to have been well, empty where none is known.
+func (f *fence) wellDay() dayRow {
+	rows := f.Days.Rows
+	for _, r := range rows[max(0, len(rows)-wellDays):] {
+		if slices.ContainsFunc(f.Days.Fresh, func(at ms) bool { return at <= r.Start }) { // not all was cut or strung anew since
+			return r
+		}
+	}
+	return dayRow{}
+}
+
+// sourceSince holds the present levels against those of the well day, and says only of a loss under the share enough how
+// likely it is. It is for a time when nothing odd is being looked at.
+func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
+	loss, before := sourceLoss{well: well, kept: 1}, well.Level
+	if before == nil {
+		return loss
+	}
+	for i, t := range f.tracks {
+		if t == nil {
+			continue
+		}
+		t.Since = since{}
+		if t.Level > 0 && !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
+			t.Since.add(t.Level)
+		}
+	}
+	d := f.diag
+	d.slow = true
+	defer func() { d.slow = false }()
+	d.load(before)
+	most := 0.0
+	for _, r := range d.ratio {
+		if !math.IsNaN(r) {
+			most = max(most, r)
+			loss.heard++
+		}
+	}
+	if most > enough || 2*loss.heard <= len(d.ratio) {
+		return loss
+	}
+	copy(f.Suspect.Before, before)
+	loss.kept = 0
+	weak, growth := math.Inf(1), math.Inf(1)
+	for _, ohms := range [2]float64{1, 1.5} { // nobody knows the source's ohms and the earth's to a third, and a wet fence draws on both
+		d.baseline(before, ohms)
+		v := d.wetUnder(openSpread)
+		loss.kept, weak = max(loss.kept, v.ratio), min(weak, v.score)
+		if loss.kept > enough || weak > unexplained {
+			return loss
+		}
+		growth = min(growth, d.wetUnder(0).score)
+	}
+	loss.evidence = growth - weak
+	return loss
+}
+
+// told reports whether the loss is as good as proved, by what the fence was and by what is written down of the energizer.
+func (f *fence) told(loss sourceLoss) bool {
+	if loss.kept > keptTold || loss.evidence <= 0 {
+		return false
+	}
+	short := f.givesLess()
+	return loss.evidence+short > sourceSure && (loss.heard >= leastHeard || short > 0)
+}
+
+// givesLess returns by how much the present readings, by themselves, are likelier with less output than is written down than
+// with leakages alone, as -2·ln: where it lacks more than ohms of the source and of the earth that are half as much again would
+// take at this load.
+func (f *fence) givesLess() float64 {
+	p, obs := f.net.WidePrior(), f.quietObservations()
+	fixed, err := f.diag.est.Estimate(obs, p)
+	if err != nil || obs[0].Volts <= 0 {
+		return 0
+	}
+	p.OpenSpread = openSpread
+	est, err := f.diag.est.Estimate(obs, p)
+	lacks := f.net.OpenVolts - est.OpenVolts - est.LoadAmps*f.net.SourceOhms/2
+	if err != nil || est.OpenVolts > keptTold*f.net.OpenVolts || lacks < 3*est.OpenSD {
+		return 0
+	}
+	return max(0, fixed.Misfit-est.Misfit)
+}
+
+// weakens begins the incident of an energizer that has come to give too little, and takes t, where it is not nil, for a zone
+// that this has taken under its minimum. The battery's alarm, and those of zones that were told of since that day as low
+// with growth, were its first sign.
+func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
+	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: loss.kept, Profile: loss.well.Level}
+	if t != nil {
+		in.Members = append(in.Members, lowered(t))
+	}
+	if s := f.Supply.standing(); s != nil {
+		in.S, *s = *s, standing{}
+	}
+	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
+		if !o.Slow || o.Zone < 0 || o.Cause != alerts.Vegetation || o.S.Raised < loss.well.Start+day {
+			return false
+		}
+		in.Members = append(in.Members, o.Members...)
+		if in.S.up() {
+			f.w.clear(&o.S, now, fmt.Sprintf("%s: it is %s that gives too little.", titled(f.net.Zones[o.Zone].Name), f.energizer.Name))
+		} else {
+			in.S = o.S
+		}
+		return true
+	})
+	f.Troubles = append(f.Troubles, in)
+	if in.S.up() {
+		f.w.update(&in.S, now, f.finding(in))
+	} else {
+		f.w.raise(&in.S, now, f.finding(in))
+	}
+}
