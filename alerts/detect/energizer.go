@@ -21,8 +21,8 @@ type supplyWatch struct {
 	Battery  standing
 	Slow     standing
 	Earth    standing
-	EarthFor int     // looks in a row at which the stakes carried too much
-	EarthOhm float64 // of the stakes when the fence was as strung; 0 unknown
+	EarthFor int     // looks in a row at which the stakes were poor
+	EarthOhm float64 // of the stakes when they were first looked at and not poor; 0 unknown
 }
 
 // ring5 is a running median of five: one wild value changes nothing.
@@ -266,18 +266,33 @@ func (f *fence) slowWeak() *incident {
 	return nil
 }
 
-// Stake limits: 200 V is called acceptable with the fence pulled down to about 2 kV (BEEF magazine, Fencing Guide,
-// "Testing energizer ground wire"), 300 V is printed widely with no primary source, 500 V is from memory. They mean
-// something only at a known current, so the ohms are asked too.
+// A limit in volts on the stakes, as 200 or 300 V, means something only at a known current: it is meant for a fence that was
+// pulled down for the test, and one that is wet draws as much. So what is asked is what stock lose by it: a shock goes through
+// the source, the earth and an animal of 500 ohms, and a fifth less of it is worth a walk.
 const (
-	stakesHigh  = 300.0 // volts
-	stakesWorst = 700.0
-	stakesRise  = 3.5 // times the ohms as strung
-	earthWell   = 72 * 60 * 60_000
-	earthLooks  = 8
+	stakesHigh = 300.0 // volts, printed widely with no primary source; under it there is nothing to mend
+	animalOhms = 500.0 // the standard load of IEC 60335-2-76
+	shockLoss  = 0.2   // common practice, no source
+	earthWell  = 72 * 60 * 60_000
+	earthLooks = 8
 
-	leastEarthAmps = 0.2 // under this current the stakes' volts say little of their ohms
+	gainOff        = 0.02 // by which a sensor may show too much after its gain was learnt; common practice, no source
+	leastEarthAmps = 0.2  // under this current the stakes' volts say little of their ohms
 )
+
+// earthOhms returns the ohms that stakes which carry so many volts have at the least, by the current that those leave for the
+// energizer's own ohms: it is less than if the earth were good.
+func (f *fence) earthOhms(est line.Estimate, volts float64) float64 {
+	drop := est.LoadAmps * est.SourceOhms
+	drop += gainOff * (est.OpenVolts - drop)
+	return volts / max((drop-volts)/f.energizer.SourceOhms, est.LoadAmps/2, leastEarthAmps)
+}
+
+// poorEarth reports whether stakes of so many ohms take too much of the shock, against what they took or should take.
+func (f *fence) poorEarth(ohms float64) bool {
+	path := animalOhms + f.energizer.SourceOhms
+	return path+max(f.Supply.EarthOhm, f.energizer.EarthOhms) < (1-shockLoss)*(path+ohms)
+}
 
 // checkEarth looks, in quiet, whether the stakes carry more than the current through them explains.
 func (f *fence) checkEarth(est line.Estimate, now ms) {
@@ -286,12 +301,12 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 	if !ok {
 		return
 	}
-	ohms := v / math.Max(est.LoadAmps, leastEarthAmps)
-	if f.Learnt && s.EarthOhm == 0 {
-		s.EarthOhm = math.Max(ohms, f.energizer.EarthOhms)
+	ohms := f.earthOhms(est, v)
+	poor := f.poorEarth(ohms)
+	if f.Learnt && s.EarthOhm == 0 && !poor {
+		s.EarthOhm = ohms
 	}
-	usual := math.Max(s.EarthOhm, f.energizer.EarthOhms)
-	poor := v > stakesWorst || v > stakesHigh && usual > 0 && ohms > stakesRise*usual
+	poor = poor && v > stakesHigh
 	switch {
 	case s.Earth.up() && (poor || v > 0.8*stakesHigh):
 		s.Earth.Quiet = now

@@ -196,6 +196,52 @@ func TestPoorEarth(t *testing.T) {
 	}
 }
 
+// Stakes of a fair earth carry many volts when a wet fence draws many amperes. That is no poor earth; more ohms are.
+func TestStakesOfAWetFence(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		more float64 // ohms
+		told bool
+	}{{"wet", 0, false}, {"wet, and a little dry below", 90, false}, {"poor", 350, true}} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			reportEvery(f, 5*time.Minute)
+			b := newBench(t, f)
+			w, volts, earth := b.wires["cartshed"], make([]float64, 5), 60.0
+			b.alter = func(d *device, r *pulse.Reading) bool {
+				if d.node == 0 {
+					w.volts(volts)
+					r.Set(pulse.EarthVolts, earth*(w.open-volts[0])/w.source)
+				}
+				return true
+			}
+			b.run(2 * 24 * time.Hour)
+			wet := b.now
+			b.while = func(now time.Time) {
+				for i := range w.spans {
+					w.spans[i].leak = 2e-5 + 2e-3*min(1, now.Sub(wet).Hours()/8)
+				}
+			}
+			earth += tt.more
+			w.source += tt.more
+			b.run(2 * 24 * time.Hour)
+			b.watch.Tick(b.now)
+			w.volts(volts)
+			if v := earth * (w.open - volts[0]) / w.source; v < 500 {
+				t.Fatalf("the stakes carry %.0f V: the test shows nothing", v)
+			}
+			told := false
+			for _, a := range b.alarms() {
+				told = told || a.first().Cause == alerts.PoorEarth
+			}
+			if told != tt.told {
+				b.show()
+				t.Errorf("told of a poor earth: %t, want %t", told, tt.told)
+			}
+		})
+	}
+}
+
 // A mains energizer whose plug is pulled and put back five times is told each time it lasts, and each time returns.
 func TestPlugPulledAgainAndAgain(t *testing.T) {
 	f := paddocks()
