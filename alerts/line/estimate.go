@@ -58,14 +58,14 @@ type Estimator struct {
 	net    *Network
 	solver *Solver
 	volts  []float64
-	bumped []float64
+	moved  []float64
 	fit    newtonFit
 }
 
 // NewEstimator returns an estimator for net.
 func NewEstimator(net *Network) *Estimator {
 	sensors, most := len(net.Zones)+1, len(net.Zones)+2 // unknowns at most: each leakage, the open voltage, what is common
-	e := &Estimator{net: net, solver: NewSolver(net), volts: make([]float64, sensors), bumped: make([]float64, sensors)}
+	e := &Estimator{net: net, solver: NewSolver(net), volts: make([]float64, sensors), moved: make([]float64, sensors)}
 	e.fit = newtonFit{e: e, shift: make([]float64, most), step: make([]float64, most),
 		slope: make([]float64, sensors*most), normal: make([]float64, most*most), column: make([]float64, most)}
 	e.fit.st.Leak = make([]float64, len(net.Zones))
@@ -75,7 +75,6 @@ func NewEstimator(net *Network) *Estimator {
 const (
 	estimateSteps = 30   // Newton steps at most; five or six are usual
 	settled       = 1e-4 // largest change of a logarithm that still counts as a step
-	bump          = 1e-4 // for the numerical derivative, in the logarithm
 	longestStep   = 2.0  // in the logarithm, so that a poor start does not run away
 )
 
@@ -192,24 +191,19 @@ func (f *newtonFit) slopes() {
 	e, u := f.e, f.unknowns
 	e.solver.Volts(e.volts, f.st, f.prior.Fault)
 	for j := range u {
-		if j == f.wet {
+		switch j {
+		case f.wet:
 			f.addSlopes()
 			continue
-		}
-		st := f.st
-		if j == f.open {
-			st.OpenVolts *= math.Exp(bump)
-			e.solver.Volts(e.bumped, st, f.prior.Fault)
-		} else {
-			keep := st.Leak[j]
-			st.Leak[j] = keep * math.Exp(bump)
-			e.solver.Volts(e.bumped, st, f.prior.Fault)
-			st.Leak[j] = keep
+		case f.open:
+			copy(e.moved, e.volts) // a circuit of ohms alone: everything goes with it
+		default:
+			e.solver.Slopes(e.moved, j)
 		}
 		for i, o := range f.obs {
 			f.slope[i*u+j] = 0
 			if o.given() {
-				f.slope[i*u+j] = math.Log(e.bumped[i]/e.volts[i]) / bump / o.SD
+				f.slope[i*u+j] = e.moved[i] / e.volts[i] / o.SD
 			}
 		}
 	}

@@ -6,16 +6,11 @@ import "math"
 // errors of neighbouring leakages go against each other, so it is less than their sum.
 func (e *Estimator) LoadSD() float64 {
 	f := &e.fit
-	at := e.conductance(f.st)
-	slope := make([]float64, f.unknowns)
-	for j := range slope {
-		st := f.st.Copy()
-		if j < len(e.net.Zones) {
-			st.Leak[j] *= math.Exp(bump)
-		} else {
-			st.OpenVolts *= math.Exp(bump)
-		}
-		slope[j] = (e.conductance(st) - at) / bump
+	e.solver.Volts(e.volts, f.st, Fault{})
+	slope := make([]float64, f.unknowns) // with the open voltage it does not go at all
+	for j := range e.net.Zones {
+		moved := e.solver.Slopes(e.moved, j)[0]
+		slope[j] = -f.st.OpenVolts / (e.volts[0] * e.volts[0]) * moved / math.Max(f.st.SourceOhms, minOhms)
 	}
 	spread := append([]float64(nil), slope...)
 	f.solve(spread)
@@ -28,8 +23,8 @@ func (e *Estimator) LoadSD() float64 {
 
 // conductance returns what the energizer sees of the fence in a state, siemens.
 func (e *Estimator) conductance(st State) float64 {
-	e.solver.Volts(e.bumped, st, Fault{})
-	return (st.OpenVolts/e.bumped[0] - 1) / math.Max(st.SourceOhms, minOhms)
+	e.solver.Volts(e.moved, st, Fault{})
+	return (st.OpenVolts/e.moved[0] - 1) / math.Max(st.SourceOhms, minOhms)
 }
 
 // MostLoad returns the conductance the energizer would see if every leakage grew alike until the first zone stood at

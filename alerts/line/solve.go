@@ -6,16 +6,20 @@ import "math"
 type Solver struct {
 	net   *Network
 	size  int       // rows in use
-	a     []float64 // the nodal conductance matrix, row by row, stride wide
+	a     []float64 // the nodal conductance matrix, row by row, stride wide; once solved, its factors
 	b     []float64
 	wide  int
 	volts []float64
+	moved []float64 // scratch of Slopes
+	whole []span    // each zone as it was last entered whole: most are the same from one call to the next
+	parts [2]span   // of the zone that a fault splits
+	fault Fault
 }
 
 // NewSolver returns a solver for net.
 func NewSolver(net *Network) *Solver {
 	wide := net.nodes + 2 // a fault adds at most two nodes
-	return &Solver{net: net, wide: wide, a: make([]float64, wide*wide), b: make([]float64, wide), volts: make([]float64, wide)}
+	return &Solver{net: net, wide: wide, a: make([]float64, wide*wide), b: make([]float64, wide), volts: make([]float64, wide), moved: make([]float64, wide), whole: make([]span, len(net.Zones))}
 }
 
 // Volts writes the voltages with fault f into dst and returns it: dst[0] is the energizer's output and dst[i+1] the
@@ -34,7 +38,7 @@ func (s *Solver) Volts(dst []float64, st State, f Fault) []float64 {
 func (s *Solver) FaultVolts() float64 { return s.volts[s.net.nodes] }
 
 func (s *Solver) build(st State, f Fault) {
-	s.size = s.net.nodes
+	s.size, s.fault = s.net.nodes, f
 	if f.Kind == Shunt {
 		s.size++
 	} else if f.Kind != None {
@@ -51,7 +55,11 @@ func (s *Solver) build(st State, f Fault) {
 			s.split(z, st.Leak[i], f)
 			continue
 		}
-		s.run(z.Start, z.End, z.Ohms, st.Leak[i])
+		w := &s.whole[i]
+		if w.leak != st.Leak[i] || w.ohms != z.Ohms {
+			*w = newSpan(z.Ohms, st.Leak[i])
+		}
+		s.enter(z.Start, z.End, w)
 	}
 }
 
@@ -61,12 +69,10 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 	if z.LengthM > 0 {
 		part = min(max(f.AtM/z.LengthM, 0), 1)
 	}
-	near := s.net.nodes
-	far := near
+	near, far := s.ends()
 	if f.Kind == Shunt {
 		s.a[near*s.wide+near] += 1 / math.Max(f.Ohms, minOhms)
 	} else {
-		far++
 		ohms := f.Ohms
 		if f.Kind != Joint {
 			ohms = brokenOhms
@@ -79,30 +85,56 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 			s.a[near*s.wide+near] += 1 / math.Max(f.Ohms, minOhms)
 		}
 	}
-	s.run(z.Start, near, math.Max(z.Ohms*part, minOhms), leak*part)
-	s.run(far, z.End, math.Max(z.Ohms*(1-part), minOhms), leak*(1-part))
+	s.parts[0], s.parts[1] = newSpan(math.Max(z.Ohms*part, minOhms), leak*part), newSpan(math.Max(z.Ohms*(1-part), minOhms), leak*(1-part))
+	s.enter(z.Start, near, &s.parts[0])
+	s.enter(far, z.End, &s.parts[1])
+}
+
+// ends returns the nodes on either side of the fault.
+func (s *Solver) ends() (near, far int) {
+	near = s.net.nodes
+	if s.fault.Kind == Shunt {
+		return near, near
+	}
+	return near, near + 1
 }
 
 // trickle is a leakage behind a parted wire, siemens: parted at a zone's very end, it has no other, and nothing would
 // pull the dead side down.
 const trickle = 1e-7
 
-// run enters an evenly leaking line of ohms and leak siemens between two nodes: with x = √(ohms·leak), a conductance
+// span is an evenly leaking line of ohms and leak siemens between two nodes: with x = √(ohms·leak), a conductance
 // x/(ohms·sinh x) between its ends and x·tanh(x/2)/ohms from each end to earth.
-func (s *Solver) run(p, q int, ohms, leak float64) {
+type span struct {
+	ohms, leak     float64
+	along, toEarth float64
+}
+
+func newSpan(ohms, leak float64) span {
 	x2 := ohms * leak
 	if x2 < 1e-4 { // the series, where the closed form loses digits; the next term is under 1e-9
-		s.join(p, q, (1-x2/6)/ohms)
-		toEarth := leak / 2 * (1 - x2/12)
-		s.a[p*s.wide+p] += toEarth
-		s.a[q*s.wide+q] += toEarth
-		return
+		return span{ohms, leak, (1 - x2/6) / ohms, leak / 2 * (1 - x2/12)}
 	}
 	x := math.Sqrt(x2)
-	s.join(p, q, x/(ohms*math.Sinh(x)))
-	toEarth := x * math.Tanh(x/2) / ohms
-	s.a[p*s.wide+p] += toEarth
-	s.a[q*s.wide+q] += toEarth
+	return span{ohms, leak, x / (ohms * math.Sinh(x)), x * math.Tanh(x/2) / ohms}
+}
+
+// slopes returns how the two conductances go with the logarithm of the leakage.
+func (w *span) slopes() (along, toEarth float64) {
+	x2 := w.ohms * w.leak
+	if x2 < 1e-4 {
+		return -x2 / 6 / w.ohms, w.leak / 2 * (1 - x2/6)
+	}
+	x := math.Sqrt(x2) // its own logarithm goes half as fast
+	half := math.Tanh(x / 2)
+	return w.along * (1 - x/math.Tanh(x)) / 2, (x*half + x2/2*(1-half*half)) / (2 * w.ohms)
+}
+
+// enter adds a span between two nodes to the matrix.
+func (s *Solver) enter(p, q int, w *span) {
+	s.join(p, q, w.along)
+	s.a[p*s.wide+p] += w.toEarth
+	s.a[q*s.wide+q] += w.toEarth
 }
 
 // join enters a conductance between two nodes.
@@ -137,11 +169,52 @@ func (s *Solver) solve() {
 			s.b[i] -= m * s.b[k]
 		}
 	}
+	s.forward(s.volts)
+}
+
+// forward gives x, to which it writes, from b: each node's value from those before it.
+func (s *Solver) forward(x []float64) {
 	for k := range s.size {
 		v := s.b[k]
-		for j := range k {
-			v -= s.a[k*w+j] * s.volts[j]
+		for j, g := range s.a[k*s.wide : k*s.wide+k] {
+			v -= g * x[j]
 		}
-		s.volts[k] = v / s.a[k*w+k]
+		x[k] = v / s.a[k*s.wide+k]
 	}
+}
+
+// Slopes writes into dst how the voltages of the last call of Volts go with the logarithm of the leakage of a zone, in
+// volts; dst is laid out as there. It does not allocate.
+func (s *Solver) Slopes(dst []float64, zone int) []float64 {
+	clear(s.b[:s.size])
+	z := &s.net.Zones[zone]
+	if s.fault.Kind != None && s.fault.Zone == zone {
+		near, far := s.ends()
+		s.lean(z.Start, near, &s.parts[0])
+		s.lean(far, z.End, &s.parts[1])
+	} else {
+		s.lean(z.Start, z.End, &s.whole[zone])
+	}
+	for k := s.size - 1; k > 0; k-- {
+		if s.b[k] == 0 {
+			continue
+		}
+		m := s.b[k] / s.a[k*s.wide+k]
+		for i := range k {
+			s.b[i] -= m * s.a[i*s.wide+k]
+		}
+	}
+	s.forward(s.moved)
+	dst[0] = s.moved[0]
+	for i := range s.net.Zones {
+		dst[i+1] = s.moved[s.net.Zones[i].End]
+	}
+	return dst
+}
+
+// lean enters into b what a change of the span's leakage asks of the currents at its ends.
+func (s *Solver) lean(p, q int, w *span) {
+	along, toEarth := w.slopes()
+	s.b[p] -= along*(s.volts[p]-s.volts[q]) + toEarth*s.volts[p]
+	s.b[q] -= along*(s.volts[q]-s.volts[p]) + toEarth*s.volts[q]
 }
