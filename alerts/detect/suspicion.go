@@ -177,7 +177,7 @@ func (f *fence) conclude(now ms) {
 		return
 	}
 	if !f.urgent(v) {
-		if f.rounds() < settleRounds {
+		if f.rounds() < settleRounds || v.cause == alerts.Short && now-f.Suspect.Since < rainShows {
 			return
 		}
 		if v.cause == alerts.Vegetation || v.dry < f.w.limits.Wet {
@@ -225,6 +225,10 @@ func (f *fence) worthAsking() bool {
 }
 
 const (
+	// rainShows is how long a path to earth that leaves every zone over its minimum must stand before it is told: a shower on
+	// one zone more than on the rest looks so at first, and has come on, spread or dried by then. Common practice, no source.
+	rainShows = 20 * 60_000
+
 	accuseReadings = 5    // in a row, before a sensor is called a liar
 	unexplained    = 16.0 // squared standard deviations of one sensor from what the cause predicts: four of them
 )
