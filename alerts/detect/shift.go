@@ -244,7 +244,7 @@ func (f *fence) endShifts(now ms) {
 		if !in.Shift {
 			continue
 		}
-		without := f.diag.without(in, now-in.S.Raised)
+		without := f.diag.without(in, min(now-in.S.Raised, growsApart))
 		in.Doubt = math.Max(0, in.Doubt+math.Min(without, doubtAtOnce)-doubtRef)
 	}
 }
@@ -254,6 +254,10 @@ func (f *fence) endShifts(now ms) {
 const (
 	doubtRef    = 1.5
 	doubtAtOnce = 5.0 // the most that one look adds
+
+	// growsApart is how long leakages are let grow each its own way since the fault came: much longer, and that would explain
+	// both a fault that stands and one that was mended. Common practice, no source.
+	growsApart = 7 * day
 )
 
 // without returns how much worse the levels are explained with the fault of in than without, squared standard deviations.

@@ -99,6 +99,28 @@ func TestJointStandsWhileDry(t *testing.T) {
 	}
 }
 
+// A bad joint that came on over hours and is mended only after weeks ends its alarm within a day.
+func TestJointMendedAfterWeeks(t *testing.T) {
+	for _, days := range []int{20, 40} {
+		b := newBench(t, slowFarm())
+		dewy(b, 1.2e-4, func(float64) {})
+		b.run(84 * time.Hour)
+		dewy(b, 1.2e-4, func(h float64) { b.zone("hazel").inLine = 2500 * min(1, h/20) })
+		b.run(time.Duration(days) * 24 * time.Hour)
+		b.zone("hazel").inLine = 0
+		dewy(b, 1.2e-4, func(float64) {})
+		if a := b.only(); a.last().Kind == alerts.Returned || a.last().Cause != alerts.Joint {
+			b.show()
+			t.Fatalf("the alarm has %s as %s while the joint is bad", a.last().Kind, a.last().Cause)
+		}
+		b.run(24 * time.Hour)
+		if a := b.only(); a.last().Kind != alerts.Returned {
+			b.show()
+			t.Errorf("the alarm stands a day after the joint, bad for %d days, was mended", days)
+		}
+	}
+}
+
 // ring is a fence of four zones in a ring, in grass and dew, whose wire parts at an hour of the fifth day.
 func ring(hour int) *scenario.Scenario {
 	o := sim.Options{Start: start, Length: 7 * 24 * time.Hour, Seed: 5,
