@@ -17,7 +17,7 @@ type incident struct {
 	Profile []float64 // levels by node before it
 	Fault   line.Fault
 	Doubt   float64 // by how much the levels of late are better explained without it, squared standard deviations
-	Looks   int     // for a shift: looks in a row that found it gone
+	Looks   int     // for an energizer that gave too little: looks in a row that found it as ever
 	Slow    bool    // crept up instead of coming at a stroke
 	Settled bool    // the diagnosis is done
 	Dries   bool    // its zones come back slowly
@@ -182,9 +182,11 @@ func (in *incident) adopt(f *fence, v verdict) {
 	in.Members = slices.DeleteFunc(in.Members, func(m member) bool { return f.wasSpared(m, v) })
 }
 
-// wasSpared reports whether a zone that was counted as down before it was heard turns out not to be.
+// wasSpared reports whether a zone that was counted as down before it was heard turns out not to be, or can no longer be
+// heard: its sensor was taken off.
 func (f *fence) wasSpared(m member, v verdict) bool {
-	return m.Least >= affected && f.tracks[m.Node].Since.N > 0 && !f.tookDown(m.Node, v)
+	t := f.tracks[m.Node]
+	return m.Least >= affected && (t == nil || t.Since.N > 0 && !f.tookDown(m.Node, v))
 }
 
 // tookDown reports whether the fault of v took down the zone at node.

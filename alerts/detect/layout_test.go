@@ -212,6 +212,37 @@ func TestBothEnergizersOff(t *testing.T) {
 	}
 }
 
+// A sensor that is taken off while the wire before it is parted is not looked for when the fault is looked at again.
+func TestSensorTakenOffDuringAFault(t *testing.T) {
+	f := paddocks()
+	f.Zones[2].Sensor.Every = 15 * time.Minute
+	b := newBench(t, f)
+	b.run(30*time.Hour + 8*time.Minute)
+	b.quiet()
+	b.zone("hazel").parted = true
+	for len(b.events) == 0 {
+		b.run(10 * time.Second)
+	}
+	without := *f
+	without.Zones = slices.Clone(f.Zones)
+	without.Zones[2].Sensor = farm.Sensor{}
+	memory, err := b.watch.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.watch = newWatch(t, &without)
+	if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
+		t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
+	}
+	b.run(time.Hour)
+	b.zone("hazel").parted = false
+	b.run(time.Hour)
+	if a := b.only(); a.first().Source != "zone/hazel" || a.last().Kind != alerts.Returned {
+		b.show()
+		t.Errorf("%s of %s was told last, want that hazel is back", a.last().Kind, a.first().Source)
+	}
+}
+
 // A farm with no sensor at all, and readings of sensors that nobody knows, say nothing and break nothing.
 func TestNobodyThere(t *testing.T) {
 	f := paddocks()

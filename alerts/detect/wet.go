@@ -99,7 +99,8 @@ func (f *fence) turnWet(in *incident, now ms) {
 		f.acceptWeather()
 	}
 	in.Members = slices.DeleteFunc(in.Members, func(m member) bool {
-		return m.Node == 0 || f.tracks[m.Node].LastVal >= f.minimum(m.Node) || f.creptDown(m.Node)
+		t := f.tracks[m.Node]
+		return t == nil || m.Node == 0 || t.LastVal >= f.minimum(m.Node) || f.creptDown(m.Node)
 	})
 	if len(in.Members) == 0 {
 		f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool { return o == in })
