@@ -152,9 +152,11 @@ func (f *fence) trimmed(s farm.Source, at ms) {
 func (f *fence) restrung(s farm.Source, at ms) {
 	f.trimmed(s, at)
 	for z := range f.net.Zones {
-		f.Learnt = f.Learnt && !f.means(s, z)
+		if f.means(s, z) {
+			f.Learnt = false
+			f.Shift.forget() // new wire has nothing to be held against
+		}
 	}
-	f.Shift.Past = nil // new wire has nothing to be held against
 }
 
 // means reports whether what is said of s is said of a zone of this fence.

@@ -43,6 +43,9 @@ func (s *shiftWatch) init(nodes int) {
 	}
 }
 
+// forget lets go of all looks.
+func (s *shiftWatch) forget() { s.Past, s.Cands = nil, [len(shiftLags)]candidate{} }
+
 // look is what the fence showed at one look.
 type look struct {
 	At     ms

@@ -121,6 +121,27 @@ func TestJointMendedAfterWeeks(t *testing.T) {
 	}
 }
 
+// That another energizer's fence was strung anew takes nothing from what is known of this one, on which a joint goes bad.
+func TestOtherFenceStrungAnew(t *testing.T) {
+	f := slowFarm()
+	f.Energizers = append(f.Energizers, farm.Energizer{Name: "barn", Supply: farm.Mains, OpenVolts: 8000, SourceOhms: 350})
+	z := f.Zones[0]
+	z.Name, z.FedBy, z.Sensor.Topic = "far", "barn", "alder-bank/far/kv"
+	f.Zones = append(f.Zones, z)
+	b := newBench(t, f)
+	dewy(b, 1e-4, func(float64) {})
+	b.run(72 * time.Hour)
+	dewy(b, 1e-4, func(h float64) { b.zone("hazel").inLine = 2500 * min(1, h/20) })
+	for range 72 {
+		b.run(30 * time.Minute)
+		b.events = append(b.events, b.watch.Tell(alerts.Action{Time: b.now, Kind: alerts.Restrung, Source: "zone/far"})...)
+	}
+	if a := b.only(); a.last().Source != "zone/hazel" || a.last().Cause != alerts.Joint {
+		b.show()
+		t.Errorf("told as %s of %s, want a bad joint of hazel", a.last().Cause, a.last().Source)
+	}
+}
+
 // ring is a fence of four zones in a ring, in grass and dew, whose wire parts at an hour of the fifth day.
 func ring(hour int) *scenario.Scenario {
 	o := sim.Options{Start: start, Length: 7 * 24 * time.Hour, Seed: 5,
