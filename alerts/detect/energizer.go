@@ -85,15 +85,15 @@ func (s *supplyWatch) take(f *fence, r *pulse.Reading, now ms) {
 	}
 }
 
-// standing returns the alarm that the supply has raised, or nil.
-func (s *supplyWatch) standing() *standing {
+// handOver returns the alarm that the supply has raised, if any; it is no longer the supply's.
+func (s *supplyWatch) handOver() (own standing) {
 	switch {
 	case s.Battery.up():
-		return &s.Battery
+		own, s.Battery = s.Battery, standing{}
 	case s.Slow.up():
-		return &s.Slow
+		own, s.Slow = s.Slow, standing{}
 	}
-	return nil
+	return own
 }
 
 // low reports whether the supply is low, as far as it is known.

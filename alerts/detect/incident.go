@@ -107,14 +107,21 @@ func (f *fence) open(v verdict, now ms) {
 	if v.zone >= 0 && f.recurs(v.cause, now) {
 		in.Cause = alerts.CauseIntermittent
 	}
+	if v.zone < 0 {
+		in.S = f.Supply.handOver()
+	}
+	f.begin(in, now)
+	f.follow(in, now)
+}
+
+// begin tells of a new incident, which may have its alarm from what was its first sign.
+func (f *fence) begin(in *incident, now ms) {
 	f.Troubles = append(f.Troubles, in)
-	if s := f.Supply.standing(); v.zone < 0 && s != nil {
-		in.S, *s = *s, standing{} // the battery's alarm was the first sign of this
+	if in.S.up() {
 		f.w.update(&in.S, now, f.finding(in))
 	} else {
 		f.w.raise(&in.S, now, f.finding(in))
 	}
-	f.follow(in, now)
 }
 
 // recurs reports whether faults of the wire have ended twice in the last hours: then this is one that comes and goes. A wire

@@ -236,8 +236,10 @@ func (f *fence) openShift(v verdict, was []float64, now ms) {
 		f.tellChange(in, before, now)
 		return
 	}
-	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
+	if v.zone < 0 {
+		in.Cause, in.S = f.weakCause(), f.Supply.handOver()
+	}
+	f.begin(in, now)
 }
 
 // endShifts ends the incidents whose profile has gone back: what weather makes of it is the better answer, again and

@@ -10,6 +10,7 @@ import (
 	"nightwire/alerts"
 	"nightwire/alerts/detect"
 	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
 	"nightwire/sim"
 	"nightwire/sim/scenario"
 )
@@ -139,6 +140,28 @@ func TestOtherFenceStrungAnew(t *testing.T) {
 	if a := b.only(); a.last().Source != "zone/hazel" || a.last().Cause != alerts.Joint {
 		b.show()
 		t.Errorf("told as %s of %s, want a bad joint of hazel", a.last().Cause, a.last().Source)
+	}
+}
+
+// An energizer that tires on a battery which was told of as low is one alarm, of the battery.
+func TestBatteryAndThenOutput(t *testing.T) {
+	b := newBench(t, slowFarm())
+	dewy(b, 1e-4, func(float64) {})
+	supply := 12.6
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if d.node == 0 {
+			r.Set(pulse.SupplyVolts, supply)
+		}
+		return true
+	}
+	b.run(72 * time.Hour)
+	b.quiet()
+	supply = 11.5
+	dewy(b, 1e-4, func(h float64) { b.wires["cartshed"].open = 8200 * (1 - 0.3*min(1, h/30)) })
+	b.run(60 * time.Hour)
+	if a := b.only(); a.first().Condition != alerts.Weak || a.last().Cause != alerts.SupplyLow {
+		b.show()
+		t.Errorf("told as %s, then as %s, want a low supply", a.first().Condition, a.last().Cause)
 	}
 }
 

@@ -37,8 +37,7 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 		cause = alerts.Open // dead since it was first heard, with the wire before it hot
 	}
 	in := &incident{Cause: cause, Zone: t.node - 1, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}
-	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
+	f.begin(in, now)
 }
 
 // creptDown reports whether growth has the zone at node under its minimum already, and that is told.

@@ -120,11 +120,9 @@ func (f *fence) givesLess() float64 {
 // with growth, were its first sign.
 func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
 	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: loss.kept, Profile: loss.well.Level}
+	in.S = f.Supply.handOver()
 	if t != nil {
 		in.Members = append(in.Members, lowered(t))
-	}
-	if s := f.Supply.standing(); s != nil {
-		in.S, *s = *s, standing{}
 	}
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
 		if !o.Slow || o.Zone < 0 || o.Cause != alerts.Vegetation || o.S.Raised < loss.well.Start+day {
@@ -138,10 +136,5 @@ func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
 		}
 		return true
 	})
-	f.Troubles = append(f.Troubles, in)
-	if in.S.up() {
-		f.w.update(&in.S, now, f.finding(in))
-	} else {
-		f.w.raise(&in.S, now, f.finding(in))
-	}
+	f.begin(in, now)
 }
