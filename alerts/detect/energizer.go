@@ -217,8 +217,8 @@ func (f *fence) gaveWay() (sourceLoss, bool) {
 func (f *fence) quietObservations() []line.Observation {
 	obs := make([]line.Observation, len(f.tracks))
 	for i, t := range f.tracks {
-		if t != nil && !t.Gone && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
-			obs[i] = line.Observation{Volts: t.Level / f.Gains[i], SD: math.Hypot(t.noise()/2, modelSD)}
+		if v := f.level(i); v > 0 {
+			obs[i] = line.Observation{Volts: v / f.Gains[i], SD: math.Hypot(t.noise()/2, modelSD)}
 		}
 	}
 	return obs

@@ -48,7 +48,7 @@ func (t *track) levelOf(era ms) float64 {
 func (f *fence) era(now ms) ms {
 	e := now
 	for i, t := range f.tracks {
-		if t != nil && !t.Gone && !t.Stale && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
+		if f.level(i) > 0 && !t.Stale {
 			e = min(e, t.levelAt())
 		}
 	}

@@ -219,6 +219,15 @@ func (f *fence) atFault() bool {
 	return false
 }
 
+// level returns what the sensor at node shows of late, volts; 0 where it is silent or not believed.
+func (f *fence) level(node int) float64 {
+	t := f.tracks[node]
+	if t == nil || t.Gone || f.Faulty[node].up() || t.Stuck.up() {
+		return 0
+	}
+	return t.Level
+}
+
 // learnRoughly sets the gains from the levels of the first minutes, until a whole day is known.
 func (f *fence) learnRoughly() {
 	obs := make([]line.Observation, len(f.tracks))

@@ -90,11 +90,8 @@ func (f *fence) checkShift(now ms) {
 	s := &f.Shift
 	f.endShifts(now)
 	levels := f.diag.levels
-	for i, t := range f.tracks {
-		levels[i] = 0
-		if t != nil && !t.Gone && t.Level > 0 && !f.Faulty[i].up() && !t.Stuck.up() {
-			levels[i] = t.Level
-		}
+	for i := range levels {
+		levels[i] = f.level(i)
 	}
 	s.step(levels)
 	if f.atFault() {
@@ -206,9 +203,9 @@ func (f *fence) asLevels(before []float64) (moved bool) {
 			continue
 		}
 		t.Since = since{}
-		if t.Level > 0 && !t.Gone {
-			t.Since.add(t.Level)
-			moved = moved || before[i] > 0 && math.Abs(t.Level/before[i]-1) > shiftLeast
+		if v := f.level(i); v > 0 {
+			t.Since.add(v)
+			moved = moved || before[i] > 0 && math.Abs(v/before[i]-1) > shiftLeast
 		}
 	}
 	copy(f.Suspect.Before, before)

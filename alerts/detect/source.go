@@ -49,15 +49,7 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	if before == nil {
 		return loss
 	}
-	for i, t := range f.tracks {
-		if t == nil {
-			continue
-		}
-		t.Since = since{}
-		if t.Level > 0 && !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
-			t.Since.add(t.Level)
-		}
-	}
+	f.asLevels(before)
 	d := f.diag
 	d.slow = true
 	defer func() { d.slow = false }()
@@ -72,7 +64,6 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	if most > enough || 2*loss.heard <= len(d.ratio) {
 		return loss
 	}
-	copy(f.Suspect.Before, before)
 	loss.kept = 0
 	weak, growth := math.Inf(1), math.Inf(1)
 	for _, ohms := range [2]float64{1, 1.5} { // nobody knows the source's ohms and the earth's to a third, and a wet fence draws on both

@@ -57,8 +57,8 @@ func (d *diagnoser) newWeigher(before []float64, ago ms) *weigher {
 func (d *diagnoser) loadLevels(before []float64) {
 	for i, t := range d.f.tracks {
 		d.ratio[i] = math.NaN()
-		if t != nil && before[i] > 0 && t.Level > 0 && !t.Gone && !d.f.Faulty[i].up() && !t.Stuck.up() {
-			d.ratio[i] = t.Level / before[i]
+		if v := d.f.level(i); v > 0 && before[i] > 0 {
+			d.ratio[i] = v / before[i]
 			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/before[i]/before[i]))
 		}
 	}
