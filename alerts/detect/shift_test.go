@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -90,6 +91,9 @@ func TestJointStandsWhileDry(t *testing.T) {
 	if a := b.only(); a.last().Kind == alerts.Returned || a.last().Source != "zone/hazel" || a.last().Cause != alerts.Joint {
 		b.show()
 		t.Fatalf("the alarm has %s as %s of %s while the joint is bad", a.last().Kind, a.last().Cause, a.last().Source)
+	}
+	if text := b.only().first().Text; !strings.HasPrefix(text, "Hazel has dropped to ") {
+		t.Errorf("told %q, want to what hazel has dropped", text)
 	}
 	b.zone("hazel").inLine = 0
 	dewy(b, 1.2e-4, func(float64) {})

@@ -110,7 +110,11 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	z := f.net.Zones[in.Zone]
 	name := titled(z.Name)
 	what := map[alerts.Condition]string{alerts.Dead: "is dead", alerts.Low: "is low", alerts.Dropping: "has dropped", alerts.Intermittent: "comes and goes"}[fd.Condition]
-	if fd.KV != nil && fd.Condition != alerts.Intermittent {
+	switch {
+	case fd.KV == nil || fd.Condition == alerts.Intermittent:
+	case fd.Condition == alerts.Dropping:
+		what += fmt.Sprintf(" to %.1f kV", *fd.KV)
+	default:
 		what += fmt.Sprintf(" at %.1f kV", *fd.KV)
 	}
 	if low := f.lowest(in); low >= 0 && low != in.Zone && fd.KV != nil && *fd.KV*1000 >= z.MinimumVolts {
