@@ -13,14 +13,14 @@ type incident struct {
 	Cause   alerts.Cause
 	Zone    int // index of the zone at fault, -1 for the energizer
 	Members []member
-	Shift   bool      // a small change of the profile, found by comparing looks
-	Profile []float64 // levels by node before it
-	Fault   line.Fault
-	Doubt   float64 // by how much the levels of late are better explained without it, squared standard deviations
-	Looks   int     // for an energizer that gave too little: looks in a row that found it as ever
-	Slow    bool    // crept up instead of coming at a stroke
-	Settled bool    // the diagnosis is done
-	Dries   bool    // its zones come back slowly
+	Shift   bool       // a small change of the profile, found by comparing looks
+	Profile []float64  // levels by node before it
+	Fault   line.Fault // what explains it best; none for an energizer's
+	Doubt   float64    // by how much the levels of late are better explained without it, squared standard deviations
+	Looks   int        // for an energizer that gave too little: looks in a row that found it as ever
+	Slow    bool       // crept up instead of coming at a stroke
+	Settled bool       // the diagnosis is done
+	Dries   bool       // its zones come back slowly
 	Rounds  int
 	Quiet   ms // when a member last spoke for the fault
 	Well    ms // and when for its end

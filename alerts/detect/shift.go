@@ -15,12 +15,13 @@ import (
 // shiftLags are how long ago the looks are that the present is held against.
 var shiftLags = [...]ms{60 * 60_000, 6 * 60 * 60_000, day, 3 * day}
 
+// Judgements; common practice, no source.
 const (
 	shiftLeast  = 0.03 // smallest change of any sensor that is worth a thought
-	leastMember = 0.98
+	leastMember = 0.98 // ratio to before under which a zone of such a change counts as taken down
 
-	driftPer    = 1.0 / 64
-	stepPer     = 1.0 / 32
+	driftPer    = 1.0 / 64 // how fast what a sensor does by itself is forgotten, per look
+	stepPer     = 1.0 / 32 // and its steps
 	leastMargin = 3.0  // by which any other answer must be worse, squared standard deviations
 	leastGone   = 0.88 // share of its output under which an energizer that tires is told
 
@@ -252,13 +253,13 @@ func (f *fence) endShifts(now ms) {
 }
 
 // Doubt that a fault still stands is summed up over the looks, as a CUSUM: less than one look's doubtRef is none, for a sensor
-// that wanders says the same again and again.
+// that wanders says the same again and again. Common practice, no source for either figure.
 const (
 	doubtRef    = 1.5
 	doubtAtOnce = 5.0 // the most that one look adds
 
 	// growsApart is how long leakages are let grow each its own way since the fault came: much longer, and that would explain
-	// both a fault that stands and one that was mended. Common practice, no source.
+	// both a fault that stands and one that was mended.
 	growsApart = 7 * day
 )
 

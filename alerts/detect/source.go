@@ -21,6 +21,7 @@ type sourceLoss struct {
 	heard    int     // sensors that say so
 }
 
+// Judgements; common practice, no source.
 const (
 	wellDays   = 3    // back to the day that is held to be well: growth is slow, and energizers fail within days
 	keptTold   = 0.87 // of the open voltage, under which it is told

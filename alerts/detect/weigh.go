@@ -18,9 +18,10 @@ type weigher struct {
 	prior line.Prior
 	best  verdict
 	least map[alerts.Cause]float64 // score by cause
-	wet   float64                  // logarithm of what the weather did to the leakages
+	wet   float64                  // logarithm of what the weather did to the leakages, without its sign
 }
 
+// Judgements; common practice, no source.
 const (
 	dewSpread = 1.2  // standard deviation of the logarithm of what dew and rain do to all leakages
 	ownSpread = 0.15 // the same of what one leakage does by itself, in the same weather
