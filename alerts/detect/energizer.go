@@ -235,7 +235,7 @@ func (f *fence) checkEnergizer(now ms) {
 	}
 	if in := f.slowWeak(); in != nil {
 		switch loss := f.sourceSince(dayRow{Level: in.Profile}, asEver); {
-		case loss.kept < keptWell:
+		case loss.kept < keptWell || f.few(loss): // what is silent does not speak for its end
 			in.Looks, in.Quiet = 0, now
 		case loss.kept > asEver:
 			in.Looks++

@@ -22,8 +22,8 @@ const (
 
 	driftPer    = 1.0 / 64 // how fast what a sensor does by itself is forgotten, per look
 	stepPer     = 1.0 / 32 // and its steps
-	leastMargin = 3.0  // by which any other answer must be worse, squared standard deviations
-	leastGone   = 0.88 // share of its output under which an energizer that tires is told
+	leastMargin = 3.0      // by which any other answer must be worse, squared standard deviations
+	leastGone   = 0.88     // share of its output under which an energizer that tires is told
 
 	everyLook = 3 * 60 * 60_000 // how long every look is kept
 	thinLooks = 2 * 60 * 60_000 // and from one to the next of those before

@@ -62,7 +62,7 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 			loss.heard++
 		}
 	}
-	if most > enough || 2*loss.heard <= len(d.ratio) {
+	if most > enough || f.few(loss) {
 		return loss
 	}
 	loss.kept = 0
@@ -79,6 +79,9 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	loss.evidence = growth - weak
 	return loss
 }
+
+// few reports whether too few sensors are heard to tell what the energizer gives.
+func (f *fence) few(loss sourceLoss) bool { return 2*loss.heard <= len(f.tracks) }
 
 // told reports whether the loss is as good as proved, by what the fence was and by what is written down of the energizer.
 func (f *fence) told(loss sourceLoss) bool {

@@ -2,10 +2,12 @@ package detect_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/pulse"
 )
 
 // dewed multiplies the leakages that the wires have now by up to times every night, most at five in the morning, and lets
@@ -155,5 +157,32 @@ func TestZonesRideOnALowBattery(t *testing.T) {
 	if e := a.last(); e.Source != "energizer/cartshed" || e.Cause != alerts.SupplyLow || len(e.Zones) == 0 {
 		b.show()
 		t.Errorf("told of %s, cause %s, with zones %v", e.Source, e.Cause, e.Zones)
+	}
+}
+
+// While most sensors of a fence are silent nobody can tell that a weak energizer is well, and its alarm stands.
+func TestWeakEnergizerStandsWhileFewAreHeard(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 5*time.Minute)
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM, f.Zones[i].LengthM, f.Zones[i].MinimumVolts = 40, 20*f.Zones[i].LengthM, 1000
+	}
+	b := newBench(t, f)
+	b.dewed(3, func(h float64) float64 { return 1 - 0.5*min(max(h-5*24, 0)/36, 1) })
+	b.run(9 * 24 * time.Hour)
+	stands := func() bool {
+		return slices.ContainsFunc(b.alarms(), func(a *told) bool {
+			return a.over.IsZero() && a.last().Source == "energizer/cartshed" && a.last().Cause == alerts.EnergizerWeak
+		})
+	}
+	if !stands() {
+		b.show()
+		t.Fatal("no alarm of the energizer stands before the sensors fall silent")
+	}
+	b.alter = func(d *device, _ *pulse.Reading) bool { return d.source == "zone/brook" || d.source == "zone/orchard" }
+	b.run(12 * time.Hour)
+	if !stands() {
+		b.show()
+		t.Error("the energizer's alarm is over though most sensors are silent")
 	}
 }
