@@ -8,6 +8,7 @@ import (
 	"nightwire/alerts/line"
 )
 
+// Judgements; common practice, no source.
 const (
 	frozenSurprise = 27.6 // natural logarithm of how unlikely a run of equal readings must be: one in a million million
 	leastFrozen    = 15   // readings, however lively the sensor used to be
@@ -67,6 +68,7 @@ func (t *track) tooStill() bool {
 }
 
 // stillEvidence is by how much better the others' change must be explained without a sensor that rests.
+// Common practice, no source.
 const stillEvidence = 14.0
 
 // checkStill looks, in quiet, for a sensor that shows to the digit what it showed at an earlier look, while the others

@@ -3,7 +3,8 @@ package line
 import "math"
 
 // LoadSD returns the standard deviation of the conductance that the energizer sees, siemens, at the last estimate. The
-// errors of neighbouring leakages go against each other, so it is less than their sum.
+// errors of neighbouring leakages go against each other, so it is less than their sum. That estimate must have been made
+// without a fault and without what is common to all leakages.
 func (e *Estimator) LoadSD() float64 {
 	f := &e.fit
 	e.solver.Volts(e.volts, f.st, Fault{})
