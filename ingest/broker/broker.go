@@ -39,6 +39,10 @@ type Options struct {
 	// AckWait is how long a subscriber may hold a message before it is sent again. Zero means DefaultAckWait.
 	AckWait time.Duration
 
+	// Filters is about how many a subscriber will ask for; it may come to four times as many. The fewer, the more messages
+	// may be on their way to it at once.
+	Filters int
+
 	// Degraded is told when the disk takes no more writes, and with nil when it does again. Meanwhile messages still
 	// reach QoS 0 subscribers that are connected; QoS 1 publishers get no PUBACK and keep what they have. Optional.
 	Degraded func(err error)
@@ -51,9 +55,13 @@ const (
 	// MaxPayloadBytes is the largest message a client may publish; a client that sends a larger one is cut off.
 	MaxPayloadBytes = 64 << 10
 
-	// maxInFlight is how many unacknowledged messages one subscription may have. The broker allows a session 65,535
-	// over all its subscriptions, and a filter that ends in # counts twice.
-	maxInFlight = 256
+	// leastInFlight and mostInFlight bound how many unacknowledged messages a subscription may have, which is also what a
+	// session may have in all: what comes beyond waits for AckWait and then looks as if it had been sent before.
+	leastInFlight = 256
+	mostInFlight  = 1024
+
+	// sessionInFlight is what the server allows a session over all its subscriptions; a filter that ends in # counts twice.
+	sessionInFlight = 1<<16 - 1
 
 	// maxStoreBytes bounds the disk that messages for absent subscribers may take.
 	maxStoreBytes = 256 << 20
@@ -250,7 +258,7 @@ func (b *Broker) serverOptions() *server.Options {
 		MQTT: server.MQTTOpts{
 			Host: host, Port: port,
 			AuthTimeout: startTimeout.Seconds(), // a board that starts with all its sensors is slow to check passwords
-			AckWait:     b.opts.AckWait, MaxAckPending: maxInFlight,
+			AckWait:     b.opts.AckWait, MaxAckPending: b.opts.inFlight(),
 			ConsumerInactiveThreshold: forgetAfter,
 		},
 	}
@@ -259,6 +267,11 @@ func (b *Broker) serverOptions() *server.Options {
 		o.MQTT.TLSTimeout = startTimeout.Seconds() // small boards take seconds over a handshake
 	}
 	return o
+}
+
+// inFlight returns how many unacknowledged messages a subscription may have, with room for four times the filters.
+func (o *Options) inFlight() uint16 {
+	return uint16(min(max(sessionInFlight/(4*max(o.Filters, 1)), leastInFlight), mostInFlight))
 }
 
 // listenAt returns the host as an IP address, and the port: -1 for a free one, or the one in use from the first start.

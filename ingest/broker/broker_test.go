@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -382,4 +383,52 @@ func (r *recorder) count(msg string, level slog.Level) (n int) {
 		}
 	}
 	return n
+}
+
+// A burst on a farm's few topics reaches the daemon at once, though it holds what it has not stored yet: what the broker could
+// not send in the first place would come an AckWait later, marked as sent before.
+func TestBurstComesAtOnce(t *testing.T) {
+	const topics, each = 6, 100
+	b := startBroker(t, Options{AckWait: patience, Filters: topics})
+	login := b.Login()
+	var again atomic.Int64
+	got := make(chan struct{}, topics*each)
+	sub := mustDial(t, b.Addr(), login.User, login.Password, func(o *paho.ClientOptions) { o.SetClientID(login.ClientID).SetAutoAckDisabled(true) })
+	for z := range topics {
+		tok := sub.Subscribe(fmt.Sprintf("bank/zone%d", z), 1, func(_ paho.Client, m paho.Message) {
+			if m.Duplicate() {
+				again.Add(1)
+			}
+			got <- struct{}{}
+		})
+		if err := wait(tok); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sensors := mustDial(t, b.Addr(), "", "")
+	for range each {
+		for z := range topics {
+			if err := wait(sensors.Publish(fmt.Sprintf("bank/zone%d", z), 1, false, "7.1")); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for n := range topics * each {
+		select {
+		case <-got:
+		case <-time.After(patience / 2):
+			t.Fatalf("%d of %d came while none was acknowledged", n, topics*each)
+		}
+	}
+	if n := again.Load(); n > 0 {
+		t.Errorf("%d came marked as sent before", n)
+	}
+}
+
+func TestInFlightLeavesRoomForMoreFilters(t *testing.T) {
+	for filters, want := range map[int]uint16{0: 1024, 1: 1024, 15: 1024, 16: 1023, 40: 409, 64: 256, 255: 256} {
+		if got := (&Options{Filters: filters}).inFlight(); got != want {
+			t.Errorf("%d filters: %d in flight, want %d", filters, got, want)
+		}
+	}
 }

@@ -109,7 +109,7 @@ func (n *night) openBroker(ctx context.Context, s *stack) error {
 	cfg := n.cfg.Broker
 	b, err := broker.New(broker.Options{
 		Listen: cfg.Listen, StoreDir: dir, Log: n.component("broker"), Users: brokerUsers(users),
-		CertFile: n.beside(cfg.CertFile), KeyFile: n.beside(cfg.KeyFile),
+		CertFile: n.beside(cfg.CertFile), KeyFile: n.beside(cfg.KeyFile), Filters: len(n.topics()),
 		Degraded: func(err error) { n.sightless(troubleBroker, err) },
 	})
 	if err != nil {
