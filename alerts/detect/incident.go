@@ -396,7 +396,12 @@ func (f *fence) settle(now ms) {
 			f.closeSuspicion()
 		}
 		for _, m := range in.Members {
-			if t := f.tracks[m.Node]; t != nil && !t.Gone && t.LastVal > 0 {
+			t := f.tracks[m.Node]
+			if t == nil {
+				continue
+			}
+			t.Under = 0 // what it said while the fault stood counts for nothing now
+			if !t.Gone && t.LastVal > 0 {
 				t.restart(t.LastVal)
 			}
 		}
