@@ -97,11 +97,7 @@ func withEarthTests(in turnout.Input, acts []alerts.Action) turnout.Input {
 		if a.Earth == nil {
 			continue
 		}
-		name := a.Source.Name()
-		at := a.Time
-		if !a.On.IsZero() {
-			at = a.On
-		}
+		name, at := a.Source.Name(), a.When()
 		if !at.Before(in.Earths[name].At) {
 			in.Earths[name] = turnout.EarthTest{At: at, StakeVolts: a.Earth.StakeVolts}
 		}
