@@ -126,6 +126,13 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	return best
 }
 
+// diagnoseLooks is diagnose for the levels of two looks.
+func (d *diagnoser) diagnoseLooks(before []float64) verdict {
+	d.slow = true
+	defer func() { d.slow = false }()
+	return d.diagnose(before)
+}
+
 // baseline solves the fence as it was before, with so many times the ohms of the source that are written down.
 func (d *diagnoser) baseline(before []float64, ohms float64) {
 	d.base = d.f.Base
@@ -421,8 +428,7 @@ func (d *diagnoser) jointOver(best *verdict, cost float64) {
 		if !d.f.net.InLoop(best.zone) && d.after[best.zone+1] < 0.05*d.before[best.zone+1] {
 			return // that is a parted wire
 		}
-		far := math.Max(0, math.Log(ohms/5000)) // a joint of more than a few kilohms is a parted wire
-		if s := d.misfit(changeSlack) + cost + far*far; s < best.score {
+		if s := d.misfit(changeSlack) + cost + asGoodAsParted(ohms); s < best.score {
 			best.score, best.fault, best.worst = s, f, d.worst
 		}
 	}
@@ -436,6 +442,12 @@ func (d *diagnoser) jointOver(best *verdict, cost float64) {
 		try(part, ohms*step)
 		try(part, ohms/step)
 	}
+}
+
+// asGoodAsParted is what it costs a joint to have so many ohms: one of more than a few kilohms is a parted wire.
+func asGoodAsParted(ohms float64) float64 {
+	far := math.Max(0, math.Log(ohms/5000))
+	return far * far
 }
 
 // leastLie is the smallest change of one sensor alone that is held against it; rain on one zone does less.

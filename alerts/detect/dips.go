@@ -87,8 +87,7 @@ func (f *fence) flapping(t *track, now ms) {
 	}
 	zone := f.whereItDips(max(t.node-1, 0))
 	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks)), Members: []member{{Node: zone + 1, Before: t.Level, Least: 1}}}
-	f.Troubles = append(f.Troubles, in)
-	f.w.raise(&in.S, now, f.finding(in))
+	f.begin(in, now)
 }
 
 // nowFlaps says that a fault which seemed to stay comes and goes.

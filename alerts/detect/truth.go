@@ -120,9 +120,7 @@ func (f *fence) still() int {
 // explain returns what explains the change from the levels before best, and whether there is one.
 func (f *fence) explain(before []float64) (v verdict, moved bool) {
 	if moved = f.asLevels(before); moved {
-		f.diag.slow = true
-		v = f.diag.diagnose(before)
-		f.diag.slow = false
+		v = f.diag.diagnoseLooks(before)
 	}
 	return v, moved
 }
@@ -149,9 +147,7 @@ func (f *fence) restsSince(t *track) int {
 func (f *fence) relief(t *track, before []float64, with float64) float64 {
 	kept := t.Since
 	t.Since = since{}
-	f.diag.slow = true
-	without := f.diag.diagnose(before).score
-	f.diag.slow = false
+	without := f.diag.diagnoseLooks(before).score
 	heard := f.diag.heardNow()
 	t.Since = kept
 	return (with - without) / math.Max(1, without/float64(max(1, heard-2)))

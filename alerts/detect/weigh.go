@@ -146,8 +146,7 @@ func (w *weigher) series(z int) {
 	}
 	for _, part := range [3]float64{0.1, 0.5, 0.9} {
 		for ohms := 60.0; ohms < 20_000; ohms *= 2 {
-			far := math.Max(0, math.Log(ohms/5000))
-			w.consider(at(line.Joint, part, ohms), verdict{cause: alerts.Joint, zone: z, sensor: -1}, costJoint+far*far)
+			w.consider(at(line.Joint, part, ohms), verdict{cause: alerts.Joint, zone: z, sensor: -1}, costJoint+asGoodAsParted(ohms))
 		}
 		if loop {
 			w.consider(at(line.Break, part, 0), verdict{cause: alerts.Open, zone: z, sensor: -1}, costBreak)
@@ -169,7 +168,7 @@ func (w *weigher) leak(z int) {
 // output weighs that the energizer gives less, and that its stakes carry it worse or better.
 func (w *weigher) output() {
 	p := w.prior
-	p.OpenSpread = 0.3
+	p.OpenSpread = openSpread
 	w.consider(p, verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1}, costWeak)
 	for _, k := range [4]float64{0.7, 1.25, 1.6, 2.5} {
 		p := w.prior
