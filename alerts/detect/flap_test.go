@@ -52,10 +52,7 @@ func TestFlapping(t *testing.T) {
 	for _, tt := range flaps {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
-			f.Energizers[0].Sensor.Every = tt.every
-			for i := range f.Zones {
-				f.Zones[i].Sensor.Every = tt.every
-			}
+			reportEvery(f, tt.every)
 			b := newBench(t, f)
 			b.run(30 * time.Hour)
 			b.quiet()
@@ -162,7 +159,7 @@ func TestWireThatFlapsUntilItStaysParted(t *testing.T) {
 func TestWirePartsAndJoinsForDays(t *testing.T) {
 	f := paddocks()
 	f.Zones = f.Zones[:1]
-	f.Energizers[0].Sensor.Every, f.Zones[0].Sensor.Every = 30*time.Second, 30*time.Second
+	reportEvery(f, 30*time.Second)
 	b := newBench(t, f)
 	b.run(30 * time.Hour)
 	b.quiet()

@@ -21,10 +21,7 @@ func TestGateShutAgain(t *testing.T) {
 	for _, tt := range gates {
 		t.Run(tt.every.String(), func(t *testing.T) {
 			f := paddocks()
-			f.Energizers[0].Sensor.Every = tt.every
-			for i := range f.Zones {
-				f.Zones[i].Sensor.Every = tt.every
-			}
+			reportEvery(f, tt.every)
 			b := newBench(t, f)
 			b.run(30 * time.Hour)
 			b.quiet()

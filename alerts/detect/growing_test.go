@@ -52,10 +52,7 @@ func meets(much float64) func(d float64) float64 {
 // slowFarm is the paddocks with a report every ten minutes, which makes seasons cheap to play.
 func slowFarm() *farm.Farm {
 	f := paddocks()
-	f.Energizers[0].Sensor.Every = 10 * time.Minute
-	for i := range f.Zones {
-		f.Zones[i].Sensor.Every = 10 * time.Minute
-	}
+	reportEvery(f, 10*time.Minute)
 	return f
 }
 

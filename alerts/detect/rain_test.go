@@ -53,29 +53,38 @@ func TestDownpour(t *testing.T) {
 // rain falls for three hours and dries off in nine; zones differ in how wet they get by a half.
 func (b *bench) rain(f *farm.Farm, times float64) {
 	b.t.Helper()
-	began := b.now
-	dry := map[*span]float64{}
-	unlike := map[*span]float64{}
+	more := map[string]float64{}
 	for _, z := range f.Zones {
-		s := b.zone(z.Name)
-		dry[s], unlike[s] = s.leak, math.Exp(0.25*b.rng.NormFloat64())
+		more[z.Name] = (times - 1) * math.Exp(0.25*b.rng.NormFloat64())
+	}
+	b.wetten(more, 12*time.Hour, func(h float64) float64 {
+		if h > 3 {
+			return math.Exp(-(h - 3) / 2)
+		}
+		return 1 - math.Exp(-h*6)
+	})
+	b.run(12 * time.Hour)
+}
+
+// wetten has each zone leak more by its share of what it leaks dry, as wet as wet says by the hour. Then it is dry.
+func (b *bench) wetten(more map[string]float64, lasts time.Duration, wet func(h float64) float64) {
+	b.t.Helper()
+	began := b.now
+	dry := map[string]float64{}
+	for name := range more {
+		dry[name] = b.zone(name).leak
 	}
 	b.while = func(now time.Time) {
-		h := now.Sub(began).Hours()
-		wet := 1 - math.Exp(-h*6)
-		if h > 3 {
-			wet = math.Exp(-(h - 3) / 2)
-		}
-		for s, g := range dry {
-			s.leak = g * (1 + (times-1)*wet*unlike[s])
+		w := wet(now.Sub(began).Hours())
+		for name, g := range dry {
+			b.zone(name).leak = g * (1 + more[name]*w)
 		}
 	}
-	b.run(12 * time.Hour)
+	b.run(lasts)
 	b.while = nil
-	for s, g := range dry {
-		s.leak = g
+	for name, g := range dry {
+		b.zone(name).leak = g
 	}
-	b.run(12 * time.Hour)
 }
 
 // A shower that passes over one zone more than over the rest, and leaves every zone over its minimum, looks like a wire on
@@ -84,10 +93,7 @@ func TestShowerOnOneZone(t *testing.T) {
 	for _, every := range []time.Duration{time.Minute, 2 * time.Minute, 5 * time.Minute} {
 		t.Run(every.String(), func(t *testing.T) {
 			f := paddocks()
-			f.Energizers[0].Sensor.Every = every
-			for i := range f.Zones {
-				f.Zones[i].Sensor.Every = every
-			}
+			reportEvery(f, every)
 			b := newBench(t, f)
 			b.noise = 0.012
 			b.run(36 * time.Hour)
@@ -107,30 +113,16 @@ func TestShowerOnOneZone(t *testing.T) {
 // shower wets one zone within minutes and the others a third as much, stops after a quarter of an hour, and dries.
 func (b *bench) shower(f *farm.Farm, wettest string) {
 	b.t.Helper()
-	began := b.now
-	dry := map[*span]float64{}
-	more := map[*span]float64{}
+	more := map[string]float64{}
 	for _, z := range f.Zones {
-		s := b.zone(z.Name)
-		dry[s], more[s] = s.leak, 4
-		if z.Name == wettest {
-			more[s] = 12
-		}
+		more[z.Name] = 4
 	}
-	b.while = func(now time.Time) {
-		m := now.Sub(began).Minutes()
-		wet := math.Min(1, m/4)
-		if m > 14 {
-			wet = math.Exp(-(m - 14) / 40)
+	more[wettest] = 12
+	b.wetten(more, 6*time.Hour, func(h float64) float64 {
+		if m := 60 * h; m > 14 {
+			return math.Exp(-(m - 14) / 40)
 		}
-		for s, g := range dry {
-			s.leak = g * (1 + more[s]*wet)
-		}
-	}
-	b.run(6 * time.Hour)
-	b.while = nil
-	for s, g := range dry {
-		s.leak = g
-	}
+		return math.Min(1, 15*h)
+	})
 	b.run(12 * time.Hour)
 }

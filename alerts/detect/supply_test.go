@@ -271,10 +271,8 @@ func TestPlugPulledAgainAndAgain(t *testing.T) {
 // On wire of few ohms a wet fence looks just like an energizer that gives less, and what cannot be told apart is not told.
 func TestWetSteelIsNoWeakEnergizer(t *testing.T) {
 	f := paddocks()
-	f.Energizers[0].Sensor.Every = 10 * time.Minute
-	for i := range f.Zones {
-		f.Zones[i].OhmsPerKM, f.Zones[i].Sensor.Every = 30, 10*time.Minute
-	}
+	reportEvery(f, 10*time.Minute)
+	steel(f)
 	b := newBench(t, f)
 	b.alter = func(d *device, r *pulse.Reading) bool { // cheap sensors drift by some hundredths over hours, each in its own way
 		v, _ := r.Get(pulse.Volts)

@@ -50,31 +50,20 @@ func TestCloudburstUnderTheMinimum(t *testing.T) {
 // soak multiplies every leakage by times with a time constant of a third of wets, for two hours, and lets it dry for eight.
 func (b *bench) soak(times float64, wets time.Duration) {
 	b.t.Helper()
-	began := b.now
-	dry := map[*span]float64{}
+	more := map[string]float64{}
 	for _, z := range b.farm.Zones {
-		s := b.zone(z.Name)
-		dry[s] = s.leak
+		more[z.Name] = times - 1
 	}
-	b.while = func(now time.Time) {
-		h := now.Sub(began)
-		wet := 1 - expFall(h, wets/3)
-		if rain := 2 * time.Hour; h > rain {
-			wet = expFall(h-rain, 90*time.Minute)
+	b.wetten(more, 10*time.Hour, func(h float64) float64 {
+		if h > 2 {
+			return expFall(h-2, 1.5)
 		}
-		for s, g := range dry {
-			s.leak = g * (1 + (times-1)*wet)
-		}
-	}
-	b.run(10 * time.Hour)
-	b.while = nil
-	for s, g := range dry {
-		s.leak = g
-	}
+		return 1 - expFall(h, wets.Hours()/3)
+	})
 }
 
 // expFall is what is left after so long of what falls by the factor e in every tau.
-func expFall(after, tau time.Duration) float64 { return math.Exp(-after.Seconds() / tau.Seconds()) }
+func expFall(after, tau float64) float64 { return math.Exp(-after / tau) }
 
 // A wet fence draws on the ohms of the source and of the earth, which nobody knows to a third: what it loses there is no
 // weak energizer. One that truly gives less is told, wet or dry.
