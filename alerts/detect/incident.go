@@ -116,6 +116,7 @@ func (f *fence) open(v verdict, now ms) {
 
 // begin tells of a new incident, which may have its alarm from what was its first sign.
 func (f *fence) begin(in *incident, now ms) {
+	f.giveWay(in, now)
 	f.Troubles = append(f.Troubles, in)
 	if in.S.up() {
 		f.w.update(&in.S, now, f.finding(in))

@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -43,6 +44,21 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 // creptDown reports whether growth has the zone at node under its minimum already, and that is told.
 func (f *fence) creptDown(node int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.Slow && in.member(node) != nil })
+}
+
+// giveWay ends the alarm of a zone that growth has under its minimum when in, which did not creep, begins in the same zone: to
+// people who know of the growth that is news. What growth leaves of the zone is told again when in is over.
+func (f *fence) giveWay(in *incident, now ms) {
+	if in.Slow || in.Zone < 0 {
+		return
+	}
+	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
+		gone := o != in && o.Slow && o.Zone == in.Zone
+		if gone {
+			f.w.clear(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
+		}
+		return gone
+	})
 }
 
 // failing returns the open incident of an energizer that gives too little.

@@ -1,0 +1,88 @@
+package detect_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// grownUnder plays a fence on which growth takes lane under its minimum within days, and leaves it there.
+func grownUnder(t *testing.T) *bench {
+	t.Helper()
+	b := newBench(t, paddocks())
+	b.run(36 * time.Hour)
+	lane, from := b.zone("lane"), b.now
+	bare := lane.leak
+	b.while = func(now time.Time) { lane.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
+	for range 8 * 24 {
+		if b.run(time.Hour); b.standing("zone/lane", alerts.Low) != nil {
+			break
+		}
+	}
+	b.while = nil
+	lane.leak *= 1.1
+	b.run(6 * time.Hour)
+	if a := b.standing("zone/lane", alerts.Low); a == nil || a.last().Cause != alerts.Vegetation {
+		b.show()
+		t.Fatal("lane is not told as low with growth")
+	}
+	return b
+}
+
+// standing returns the newest alarm of source as c that has not returned, nil for none.
+func (b *bench) standing(source farm.Source, c alerts.Condition) (found *told) {
+	for _, a := range b.alarms() {
+		if e := a.last(); a.over.IsZero() && e.Source == source && e.Condition == c {
+			found = a
+		}
+	}
+	return found
+}
+
+// Who knows that growth has a zone under its minimum, and has answered to it, is told anew when a wire falls there: an alarm
+// is known by its source and condition, and both are the same. When the wire is freed, what growth does is told again.
+func TestFaultWhereGrowthHasWon(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		cause alerts.Cause
+		do    func(*bench)
+	}{{"a wire on the ground", alerts.Short, short("lane", 900, 0.6)}, {"a bad joint", alerts.Joint, joint("lane", 3000)}} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := grownUnder(t)
+			growth, at := b.standing("zone/lane", alerts.Low), b.now
+			tt.do(b)
+			b.run(time.Hour)
+			fault := b.standing("zone/lane", alerts.Low)
+			if fault == nil || fault.raised.Before(at) || fault.last().Cause != tt.cause {
+				b.show()
+				t.Fatalf("the %s in a grown zone has no alarm of its own", tt.cause)
+			}
+			if over := b.overAt(growth.id); over.Before(at) || over.After(fault.raised) {
+				t.Errorf("growth's alarm returned %s; it must give way to the one raised %s", over, fault.raised)
+			}
+			s := b.zone("lane")
+			s.short, s.inLine = 0, 0
+			b.run(3 * time.Hour)
+			if b.overAt(fault.id).IsZero() {
+				t.Error("the fault's alarm stands after it was mended")
+			}
+			if a := b.standing("zone/lane", alerts.Low); a == nil || a.id == fault.id || a.last().Cause != alerts.Vegetation {
+				b.show()
+				t.Error("what growth does to the zone is not told again")
+			}
+		})
+	}
+}
+
+// overAt returns when the alarm returned, zero when it stands.
+func (b *bench) overAt(id string) time.Time {
+	for _, a := range b.alarms() {
+		if a.id == id {
+			return a.over
+		}
+	}
+	return time.Time{}
+}
