@@ -164,7 +164,7 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	f.settle(now)
 	if busy {
 		f.decide(now)
-	} else if t.Under >= 2 && f.memberOf(t.node) == nil {
+	} else if t.Under >= 2 && !f.accountsFor(t.node, now) {
 		f.slowLow(t, v, now)
 	}
 	if !f.Suspect.Open && t.Level > 0 {

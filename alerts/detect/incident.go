@@ -352,7 +352,8 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	}
 	in.Dries = in.dries(f, m, v)
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
-	if v >= back && (v >= 1.05*minimum || m.Before < 1.1*minimum) {
+	high := v >= 1.05*minimum || m.Before < 1.1*minimum || in.Cause == alerts.CauseIntermittent // what creeps is another matter
+	if v >= back && high {
 		m.Good++
 		m.Well, in.Well = true, now
 	} else {

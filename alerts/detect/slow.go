@@ -14,7 +14,7 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 		f.accuse(t.node, now)
 		return
 	}
-	if in := f.flappingNow(); in != nil {
+	if in := f.flappingNow(); in != nil && !in.away(now) {
 		in.join(f, t, now)
 		return
 	}
@@ -39,6 +39,16 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 	}
 	in := &incident{Cause: cause, Zone: t.node - 1, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}
 	f.begin(in, now)
+}
+
+// accountsFor reports whether an open incident is why the zone at node is low. One that comes and goes is not while it is away.
+func (f *fence) accountsFor(node int, now ms) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.member(node) != nil && !in.away(now) })
+}
+
+// away reports whether what comes and goes has not come for a while.
+func (in *incident) away(now ms) bool {
+	return in.Cause == alerts.CauseIntermittent && now-in.Quiet >= touchAgain
 }
 
 // creptDown reports whether growth has the zone at node under its minimum already, and that is told.

@@ -190,7 +190,6 @@ func (f *fence) conclude(now ms) {
 	if in := f.flappingNow(); in != nil {
 		if !f.standsApart(v, in, now) {
 			in.Quiet = now
-			f.closeSuspicion()
 			return
 		}
 		if v.zone >= 0 && v.zone == in.Zone {
@@ -248,8 +247,11 @@ func (f *fence) oneAlone() bool {
 
 // standsApart reports whether v is a fault of its own beside in, one that comes and goes: a touch, caught by one sensor and
 // not by the next, looks like a parted wire, but leaves some voltage. A wire that flaps parts and joins, until it stays
-// parted.
+// parted; and what has stood for so long without a break does not come and go, whatever it is.
 func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
+	if now-f.Suspect.Since >= max(staysParted, 6*f.longest()) {
+		return true
+	}
 	if v.cause != alerts.Open || f.diag.ratio[v.zone+1] >= offRatio {
 		return v.cause == alerts.EnergizerOff
 	}

@@ -72,7 +72,7 @@ func (t *track) halfway() int {
 func (f *fence) wetLow(now ms) {
 	f.acceptWeather()
 	for i, t := range f.tracks {
-		if t != nil && i > 0 && t.Under >= 2 && f.memberOf(i) == nil && !f.Faulty[i].up() && !t.Stuck.up() {
+		if t != nil && i > 0 && t.Under >= 2 && !f.accountsFor(i, now) && !f.Faulty[i].up() && !t.Stuck.up() {
 			f.slowLow(t, t.LastVal, now)
 		}
 	}

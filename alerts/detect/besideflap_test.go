@@ -1,0 +1,89 @@
+package detect_test
+
+import (
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// flapped plays a fence on which something touches hazel now and then for half a day, and then no more, and is told so.
+func flapped(t *testing.T) *bench {
+	t.Helper()
+	b := newBench(t, paddocks())
+	b.settleAt("lane", 2900)
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.touch("hazel", 800, time.Minute, 3*time.Minute)
+	b.run(12 * time.Hour)
+	b.while = nil
+	b.zone("hazel").short = 0
+	if b.standing("zone/hazel", alerts.Intermittent) == nil {
+		b.show()
+		t.Fatal("what touches hazel is not told as coming and going")
+	}
+	return b
+}
+
+// What came and went is over when it has long been calm, though growth holds a zone close to its minimum meanwhile.
+func TestCalmBesideGrowth(t *testing.T) {
+	b := flapped(t)
+	a := b.standing("zone/hazel", alerts.Intermittent)
+	for _, v := range []float64{2740, 2590} {
+		b.settleAt("lane", v)
+		b.run(time.Hour)
+	}
+	b.run(6 * time.Hour)
+	if b.overAt(a.id).IsZero() {
+		b.show()
+		t.Error("the alarm stands eight hours after the last touch")
+	}
+}
+
+// While it may yet come again, a fault that stays is told all the same: it does not come and go.
+func TestFaultThatStaysBesideOneThatFlaps(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		do     func(*bench)
+		source farm.Source
+		cause  alerts.Cause
+		own    bool // not by the alarm that stands
+	}{
+		{"on another branch", short("orchard", 300, 0.5), "zone/orchard", alerts.Short, true},
+		{"the energizer's", power(0.55), "energizer/cartshed", alerts.EnergizerWeak, true},
+		{"in the same zone", short("hazel", 300, 0.5), "zone/hazel", alerts.Short, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := flapped(t)
+			b.run(30 * time.Minute)
+			flaps, at := b.standing("zone/hazel", alerts.Intermittent), b.now
+			tt.do(b)
+			b.run(50 * time.Minute)
+			for _, a := range b.alarms() {
+				if e := a.last(); e.Source == tt.source && e.Cause == tt.cause && e.Priority == alerts.High && e.Time.After(at) {
+					if own := a.id != flaps.id; own != tt.own {
+						t.Errorf("told by %s; an alarm of its own: %t, want %t", a.id, own, tt.own)
+					}
+					return
+				}
+			}
+			b.show()
+			t.Errorf("no %s of %s was told as urgent within 50 minutes", tt.cause, tt.source)
+		})
+	}
+}
+
+// A zone that creeps under its minimum long after the last touch has its own alarm, as urgent as that is.
+func TestLowBesideOneThatFlapped(t *testing.T) {
+	b := flapped(t)
+	b.run(time.Hour)
+	for v := 2850.0; v >= 2400; v -= 50 {
+		b.settleAt("lane", v)
+		b.run(10 * time.Minute)
+	}
+	if a := b.standing("zone/lane", alerts.Low); a == nil || a.last().Priority != alerts.High {
+		b.show()
+		t.Error("lane is under its minimum, and nobody is told so")
+	}
+}
