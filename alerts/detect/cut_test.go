@@ -159,9 +159,9 @@ var foreign = []struct {
 	change func(memory string) string // of what is saved, whose checksum is then made right
 	layout bool                       // told as another layout's, which a caller answers by reading the readings again
 }{
-	{"a later version", func(m string) string { return strings.Replace(m, `"Version":2`, `"Version":3`, 1) }, true},
-	{"an earlier version", func(m string) string { return strings.Replace(m, `"Version":2`, `"Version":1`, 1) }, true},
-	{"no version", func(m string) string { return strings.Replace(m, `"Version":2,`, ``, 1) }, true},
+	{"a later version", func(m string) string { return strings.Replace(m, `"Version":3`, `"Version":4`, 1) }, true},
+	{"an earlier version", func(m string) string { return strings.Replace(m, `"Version":3`, `"Version":2`, 1) }, true},
+	{"no version", func(m string) string { return strings.Replace(m, `"Version":3,`, ``, 1) }, true},
 	{"another farm", func(m string) string { return strings.Replace(m, `"Farm":"alder-bank"`, `"Farm":"elsewhere"`, 1) }, true},
 	{"a longer zone", func(m string) string { return strings.Replace(m, "180 m", "190 m", 1) }, true},
 	{"another energizer", func(m string) string { return strings.Replace(m, `"Fences":{"cartshed"`, `"Fences":{"barn"`, 1) }, true},

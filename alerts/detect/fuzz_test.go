@@ -154,7 +154,7 @@ func FuzzMemory(f *testing.F) {
 		f.Add(remembered(f, 200*readings), false)
 	}
 	f.Add([]byte(`{"Sum":0,"Saved":{}}`), true)
-	f.Add([]byte(`{"Sum":0,"Saved":{"Version":2,"Farm":"alder-bank","Tracks":null,"Fences":{"cartshed":null}}}`), true)
+	f.Add([]byte(`{"Sum":0,"Saved":{"Version":3,"Farm":"alder-bank","Tracks":null,"Fences":{"cartshed":null}}}`), true)
 	f.Fuzz(func(t *testing.T, data []byte, resum bool) {
 		if resum {
 			data = withSum(data)

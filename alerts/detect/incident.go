@@ -428,8 +428,8 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Zone < 0 && in.Cause == alerts.SupplyLow && f.Supply.low() {
 		return false // it will be back as soon as the battery is asked for more
 	}
-	if in.Slow && in.Zone < 0 && in.Looks >= weakLooks {
-		return true
+	if in.Slow && in.Zone < 0 {
+		return in.Looks >= weakLooks || now-in.Quiet >= slowReturn
 	}
 	if in.Slow {
 		better := len(in.Members) > 0

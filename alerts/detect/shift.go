@@ -8,9 +8,9 @@ import (
 	"nightwire/alerts/line"
 )
 
-// A joint that goes bad, one strand of two, a wire parted within a loop or an energizer that tires moves the profile by
-// a few per cent at first, or over hours and days: too little for one reading, plain in many. So at every look in quiet
-// the levels are held against those of several looks before, an hour ago and days ago.
+// A joint that goes bad, one strand of two or a wire parted within a loop moves the profile by a few per cent at first, or
+// over hours and days: too little for one reading, plain in many. So at every look in quiet the levels are held against
+// those of several looks before, an hour ago and days ago.
 
 // shiftLags are how long ago the looks are that the present is held against.
 var shiftLags = [...]ms{60 * 60_000, 6 * 60 * 60_000, day, 3 * day}
@@ -23,7 +23,6 @@ const (
 	driftPer    = 1.0 / 64 // how fast what a sensor does by itself is forgotten, per look
 	stepPer     = 1.0 / 32 // and its steps
 	leastMargin = 3.0      // by which any other answer must be worse, squared standard deviations
-	leastGone   = 0.88     // share of its output under which an energizer that tires is told
 
 	everyLook = 3 * 60 * 60_000 // how long every look is kept
 	thinLooks = 2 * 60 * 60_000 // and from one to the next of those before
@@ -181,8 +180,8 @@ func (f *fence) lookBack(lag int, now ms) (v verdict, sure bool) {
 func (f *fence) toldShift(v verdict, was *look, now ms) {
 	s := &f.Shift
 	s.Cands = [len(shiftLags)]candidate{}
-	if !v.series() && v.cause != alerts.EnergizerWeak {
-		return // the stakes' own volts tell of the earth, and a sensor's lie is told where the circuit cannot be so at all
+	if !v.series() {
+		return // an energizer is held against a day when it was well, and a sensor's lie is told where the circuit cannot be so at all
 	}
 	f.openShift(v, was.Levels, now)
 	from := was.At
@@ -216,12 +215,9 @@ func (f *fence) asLevels(before []float64) (moved bool) {
 // openShift begins the incident of a profile that has moved from what it was, or says of one that was told of as growth what
 // it is.
 func (f *fence) openShift(v verdict, was []float64, now ms) {
-	if v.zone < 0 && f.energizerTrouble() {
-		return
-	}
 	in := &incident{}
 	for _, o := range f.Troubles {
-		if o.Slow && o.Cause == alerts.Vegetation && v.zone >= 0 && f.net.Behind(o.Zone, v.zone) {
+		if o.Slow && o.Cause == alerts.Vegetation && f.net.Behind(o.Zone, v.zone) {
 			in = o
 		}
 	}
@@ -233,9 +229,6 @@ func (f *fence) openShift(v verdict, was []float64, now ms) {
 	if known {
 		f.tellChange(in, before, now)
 		return
-	}
-	if v.zone < 0 {
-		in.Cause, in.S = f.weakCause(), f.Supply.handOver()
 	}
 	f.begin(in, now)
 }
@@ -266,11 +259,6 @@ const (
 // without returns how much worse the levels are explained with the fault of in than without, squared standard deviations.
 func (d *diagnoser) without(in *incident, ago ms) float64 {
 	w := d.newWeigher(in.Profile, ago)
-	if in.Zone < 0 {
-		p := w.prior
-		p.State.OpenVolts *= math.Sqrt(in.Kept) // half way to well is nearer to the fault than to none
-		return w.score(p) - w.score(w.prior)
-	}
 	least := math.Inf(1)
 	for k := 0.5; k < 8; k *= 2 { // it may be better or worse when wet, and go on
 		p := w.prior
@@ -294,7 +282,7 @@ func (f *fence) stands(in *incident, now ms) bool {
 // behindShift returns the incident of ohms in the wire that the zone at node gets its pulses through.
 func (f *fence) behindShift(node int) *incident {
 	for _, in := range f.Troubles {
-		if in.Shift && in.Zone >= 0 && (f.net.Behind(node-1, in.Zone) || f.net.InLoop(in.Zone)) {
+		if in.Shift && (f.net.Behind(node-1, in.Zone) || f.net.InLoop(in.Zone)) {
 			return in
 		}
 	}

@@ -189,7 +189,7 @@ type saved struct {
 }
 
 // stateVersion changes when an older state can no longer be read as it stands.
-const stateVersion = 2
+const stateVersion = 3
 
 // MarshalBinary returns the watch's memory, so that a later one can go on as if it had never stopped.
 func (w *Watch) MarshalBinary() ([]byte, error) {

@@ -108,11 +108,6 @@ func (w *weigher) consider(p line.Prior, v verdict, cost float64) {
 		return
 	}
 	v.score, v.worst, v.fault = est.Misfit+est.Strain+cost, est.Worst, p.Fault
-	if p.OpenSpread > 0 {
-		if v.ratio = est.OpenVolts / w.d.base.OpenVolts; v.ratio > leastGone {
-			return
-		}
-	}
 	if s, known := w.least[v.cause]; !known || v.score < s {
 		w.least[v.cause] = v.score
 	}
