@@ -7,45 +7,138 @@ import (
 )
 
 // episodes remembers when a sensor dipped and recovered. A contact that comes and goes shows as dips too short to
-// agree with each other; so do stock that lean on the wire, and a sensor with the odd wild reading. Only the sensor's
-// own record tells how many are too many.
+// agree with each other; so do stock that lean on the wire, and a sensor with the odd wild reading. They are told apart
+// by how many there are against the sensor's own record, by how long they last, and by how like each other they are:
+// one contact takes the same off the wire each time, and an animal leans wherever it stands.
 type episodes struct {
-	Times [24]ms
-	N     int
-	Rate  float64 // dips an hour, as a rule
-	Today int
+	Times  [24]ms
+	Lasted [24]ms      // from a dip's first reading to its last
+	Deep   [24]float64 // logarithm of the load that it put on the fence, against what was there; 0 unknown
+	N      int
+	Rate   float64 // dips an hour, as a rule
+	Longs  float64 // and of those that lasted
+	Today  int
+	Long   int // of today's, how many lasted
 }
 
+// Judgements; common practice, no source.
 const (
-	usualDips   = 0.4         // an hour, until there is a record; common practice, no source
-	dipSurprise = 1e-6        // chance of so many dips in a window that counts as a fault
+	usualDips   = 0.4         // an hour, until there is a record, seen by a sensor that reports each minute
+	usualLongs  = 0.02        // an hour, longer than stock lean: somebody works at the fence
+	dipSurprise = 13.8        // natural logarithm of how unlikely dips must be, to count as a fault: one in a million
 	dipWindow   = 60 * 60_000 // or thirty reporting periods where that is longer
+	dipsWithin  = day         // the longest that dips are looked at together
 	busyHours   = 2.0         // stock lean on the wire by day, which doubles the day's mean
+	oneContact  = 0.2         // standard deviation of the logarithm of what one contact takes, from touch to touch
+	manyPlaces  = 0.6         // and of what leans here and there
+	fewDips     = 3           // that say how alike they are
+	shallow     = 4.0         // standard deviations under the level at which a reading is low, while others dip
 )
 
-// window is over how long a sensor's dips are counted.
+// dipWindows are over how many windows a sensor's dips are counted: the wind may touch twenty times an hour, or three.
+var dipWindows = [...]ms{1, 3, 8}
+
+// window is over how long a sensor's dips are counted at the least.
 func (t *track) window() ms { return max(dipWindow, 30*t.every) }
 
-// dipped notes that a dip is over, and reports whether there have been too many of late.
-func (t *track) dipped(now ms) bool {
+// dips notes what share of the level a reading has that was low. What is too old to be of the same contact is let go.
+func (t *track) dips(ratio float64, at ms) {
+	if at-t.DipsAt > t.manyWindows(len(dipWindows)-1) {
+		t.Dips = since{}
+	}
+	t.Dips.add(ratio)
+	t.DipsAt = at
+}
+
+func (t *track) manyWindows(i int) ms {
+	return min(dipWindows[i]*t.window(), max(t.window(), dipsWithin))
+}
+
+// dipped notes that a dip is over which lasted so long.
+func (t *track) dipped(now, lasted ms) {
 	e := &t.Dipped
-	e.Times[e.N%len(e.Times)] = now
+	k := e.N % len(e.Times)
+	e.Times[k], e.Lasted[k], e.Deep[k] = now, lasted, 0
+	if r := t.Dips.newest(t.Bad); t.Bad > 0 && r > offRatio && r < 1 {
+		e.Deep[k] = math.Log(1/r - 1)
+	}
 	e.N++
 	e.Today++
-	recent := 0
-	for i := range min(e.N, len(e.Times)) {
-		if now-e.Times[i] <= t.window() {
-			recent++
+	if lasted >= leaning {
+		e.Long++
+	}
+}
+
+// dipsTooOften reports whether there have been too many dips of t's sensor of late.
+func (f *fence) dipsTooOften(t *track, now ms) bool {
+	for i := range dipWindows {
+		w := t.manyWindows(i)
+		brief, long := t.dipsSurprise(now, w)
+		alike := f.dipsAlike(now, w)
+		if i > 0 && alike < 0 {
+			brief = 0 // stock that were turned out today
+		}
+		odd := brief + long
+		if odd+min(odd, max(0, alike)) > dipSurprise { // dips that are alike and as usual are usual
+			return true
 		}
 	}
-	mean := math.Max(usualDips, e.Rate*busyHours) * float64(t.window()) / 3_600_000
-	return poissonTail(recent, mean) < dipSurprise
+	return false
 }
+
+// dipsSurprise returns how unlikely so many dips within a window are by what the sensor is used to, as -ln of the chance:
+// of the brief, and of those that lasted. The latter are none of stock's, and weather does not come and go within minutes.
+func (t *track) dipsSurprise(now, window ms) (ofBrief, ofLong float64) {
+	e := &t.Dipped
+	brief, long := 0, 0
+	for i := range min(e.N, len(e.Times)) {
+		switch {
+		case now-e.Times[i] > window:
+		case e.Lasted[i] >= leaning:
+			long++
+		default:
+			brief++
+		}
+	}
+	hours := float64(window) / 3_600_000
+	usual := usualDips * math.Sqrt(60_000/math.Max(float64(t.every), quickSensor)) // a slow sensor sees fewer, though not in proportion: stock come in bouts
+	return surprise(brief, math.Max(usual, e.Rate*busyHours)*hours), surprise(long, math.Max(usualLongs, e.Longs*busyHours)*hours)
+}
+
+// dipsAlike returns how much likelier the dips within a window are from one contact than from what leans here and there,
+// in the logarithm: negative where they are not, 0 where nothing can be said. They must look so to every sensor: far from
+// what leans, the ohms of the wire in between make all of it look alike.
+func (f *fence) dipsAlike(now, window ms) float64 {
+	least := math.Inf(1)
+	for _, t := range f.tracks[1:] { // the energizer stands furthest from what leans
+		if t == nil {
+			continue
+		}
+		e, n, sum, square := &t.Dipped, 0.0, 0.0, 0.0
+		for i, d := range e.Deep[:min(e.N, len(e.Deep))] {
+			if d != 0 && now-e.Times[i] <= window {
+				n, sum, square = n+1, sum+d, square+d*d
+			}
+		}
+		if n >= fewDips {
+			apart := (square - sum*sum/n) / 2
+			least = min(least, (n-1)*math.Log(manyPlaces/oneContact)-apart*(1/(oneContact*oneContact)-1/(manyPlaces*manyPlaces)))
+		}
+	}
+	if math.IsInf(least, 1) {
+		return 0
+	}
+	return least
+}
+
+// surprise returns -ln of the chance of n or more where mean are expected.
+func surprise(n int, mean float64) float64 { return -math.Log(math.Max(poissonTail(n, mean), 1e-15)) }
 
 // closeDay takes the day's dips into the record.
 func (e *episodes) closeDay() {
 	e.Rate += (float64(e.Today)/24 - e.Rate) * 0.3
-	e.Today = 0
+	e.Longs += (float64(e.Long)/24 - e.Longs) * 0.3
+	e.Today, e.Long = 0, 0
 }
 
 // poissonTail returns the chance of n or more where mean are expected.
@@ -63,16 +156,18 @@ func (f *fence) calmAfter() ms { return max(calm, 45*f.longest()) }
 
 const calm = 4 * 60 * 60_000 // common practice, no source
 
-// dipOver takes in that a sensor's dip is over, and tells when there have been too many.
-func (f *fence) dipOver(t *track, now ms) {
-	tooMany := t.dipped(now)
-	for _, in := range f.Troubles {
-		if in.Cause == alerts.CauseIntermittent {
-			in.Quiet = now
-			return
+// dipOver takes in that a sensor's dip is over, whose last reading is stamped last, and tells when there have been too many.
+func (f *fence) dipOver(t *track, last, now ms) {
+	t.dipped(now, last-t.FellAt)
+	if in := f.flappingNow(); in != nil {
+		in.Quiet = now
+		in.Dips++
+		if in.Dips >= 4 && in.Dips&(in.Dips-1) == 0 { // twice as many say better where
+			f.nowFlaps(in, now)
 		}
+		return
 	}
-	if tooMany {
+	if f.dipsTooOften(t, now) {
 		f.flapping(t, now)
 	}
 }
@@ -86,7 +181,7 @@ func (f *fence) flapping(t *track, now ms) {
 		}
 	}
 	zone := f.whereItDips(max(t.node-1, 0))
-	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks)), Members: []member{{Node: zone + 1, Before: t.Level, Least: 1}}}
+	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks)), Members: []member{f.dipping(zone)}}
 	f.begin(in, now)
 }
 
@@ -94,13 +189,28 @@ func (f *fence) flapping(t *track, now ms) {
 func (f *fence) nowFlaps(in *incident, now ms) {
 	before := in.S.Finding
 	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
-	if in.Zone >= 0 {
-		in.Zone = f.whereItDips(in.Zone) // what was seen at one moment may have been half a touch
+	if was := in.Zone; was >= 0 {
+		in.Zone = f.whereItDips(was) // what was seen at one moment may have been half a touch
+		if in.Zone != was && len(in.Members) == 1 && in.Members[0].Node == was+1 {
+			in.Members[0] = f.dipping(in.Zone)
+		}
 	}
 	f.tellChange(in, before, now)
 	if f.Suspect.For == in.S.ID {
 		f.closeSuspicion()
 	}
+}
+
+// dipping returns a zone as one that dips from its level by what its sensor has seen.
+func (f *fence) dipping(zone int) member {
+	m := member{Node: zone + 1, Least: affected}
+	if t := f.tracks[m.Node]; t != nil {
+		m.Before = t.Level
+		if t.Dips.N > 0 {
+			m.Least = min(m.Least, t.Dips.median())
+		}
+	}
+	return m
 }
 
 // whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or

@@ -137,13 +137,15 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	}
 	if bad {
 		if t.Bad++; t.Bad == 1 {
-			t.FellIn = gap
+			t.FellIn, t.FellAt = gap, at
 		}
-		t.Dips.add(v / t.Level)
+		t.dips(v/t.Level, at)
 		f.suspect(t, at)
 	} else {
 		if t.Bad > 0 {
-			f.dipOver(t, now)
+			f.dipOver(t, at-gap, now)
+		} else if f.Suspect.Open && t.Level > 0 && v < t.Level*(1-shallow*t.noise())-t.Grain {
+			t.dips(v/t.Level, at)
 		}
 		t.Bad = 0
 	}

@@ -87,6 +87,58 @@ func TestFlapping(t *testing.T) {
 	}
 }
 
+// weakTouches are contacts that leave every zone over its minimum, and which only a part of the reports catch.
+var weakTouches = []struct {
+	name    string
+	ohms    float64 // of the wire, a kilometre
+	contact float64
+	every   time.Duration
+	on, off time.Duration
+	hours   float64
+}{
+	{"polywire, a few in an hour", 4000, 1400, time.Minute, 40 * time.Second, 10 * time.Minute, 10},
+	{"polywire, minutes at a time", 4000, 1400, 2 * time.Minute, 4 * time.Minute, 40 * time.Minute, 10},
+	{"steel, a few in an hour", 50, 700, time.Minute, 30 * time.Second, 8 * time.Minute, 10},
+	{"steel, each five minutes", 50, 700, 5 * time.Minute, 40 * time.Second, 3 * time.Minute, 16},
+}
+
+// A contact that touches now and then over hours is told, as one alarm and in its zone where the wire's ohms tell, though
+// it takes no zone under its minimum. When it is mended and told to be, what it did before is not held against the next
+// animal that leans.
+func TestWeakContactThatComesAndGoes(t *testing.T) {
+	for _, tt := range weakTouches {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			for i := range f.Zones {
+				f.Zones[i].OhmsPerKM = tt.ohms
+			}
+			reportEvery(f, tt.every)
+			b := newBench(t, f)
+			b.run(50 * time.Hour)
+			b.quiet()
+			b.touch("hazel", tt.contact, tt.on, tt.off)
+			b.run(time.Duration(tt.hours * float64(time.Hour)))
+			a := b.only()
+			if e := a.last(); e.Cause != alerts.CauseIntermittent || tt.ohms > 1000 && e.Source != "zone/hazel" {
+				b.show()
+				t.Errorf("told of %s as %s, %s", e.Source, e.Condition, e.Cause)
+			}
+			b.while = nil
+			b.wires["cartshed"].mend()
+			b.run(5 * time.Hour)
+			if b.only().over.IsZero() {
+				b.show()
+				t.Error("still up five hours after the last touch")
+			}
+			b.zone("lane").short, b.zone("lane").part = 1.0/700, 0.5
+			b.run(40 * time.Second)
+			b.wires["cartshed"].mend()
+			b.run(3 * time.Hour)
+			b.only()
+		})
+	}
+}
+
 // leanings are how often a sensor reports, and how many alarms a fortnight of leaning stock may bring: where reports
 // are ten minutes apart, two of them may each catch an animal.
 var leanings = []struct {

@@ -22,8 +22,9 @@ type incident struct {
 	Settled bool       // the diagnosis is done
 	Dries   bool       // its zones come back slowly
 	Rounds  int
-	Quiet   ms // when a member last spoke for the fault
-	Well    ms // and when for its end
+	Quiet   ms  // when a member last spoke for the fault
+	Well    ms  // and when for its end
+	Dips    int // of one that comes and goes, how many sensors' dips since
 
 	Placed          bool
 	AtM, LowM, High float64
@@ -49,6 +50,7 @@ const (
 	mendedFor    = 30 * 60_000
 	sameHour     = 60 * 60_000      // two faults of one kind within the hour are one that got worse
 	flipsToFlap  = 2                // recoveries that did not last, before a fault is called one that comes and goes
+	recurWithin  = 8 * 60 * 60_000  // a windy day
 	goodReadings = 3                // in a row, from every member, before a fault is over
 	downAgain    = 0.35             // of the way back up, under which a zone that was well is down again
 	affected     = 0.88             // ratio to before under which a zone counts as taken down
@@ -133,7 +135,7 @@ func (f *fence) recurs(c alerts.Cause, now ms) bool {
 		enough++
 	}
 	for i := range min(f.NEnds, len(f.Ends)) {
-		if now-f.Ends[i] < 3*dipWindow {
+		if now-f.Ends[i] < recurWithin {
 			n++
 		}
 	}
@@ -393,27 +395,12 @@ func (f *fence) settle(now ms) {
 		}
 		f.Troubles = slices.Delete(f.Troubles, i, i+1)
 		i--
+		stood := in.Quiet - in.S.Raised
 		f.w.clear(&in.S, now, f.overText(in))
 		if f.Suspect.For == in.S.ID || f.Suspect.Open {
 			f.closeSuspicion()
 		}
-		for _, m := range in.Members {
-			t := f.tracks[m.Node]
-			if t == nil {
-				continue
-			}
-			t.Under = 0 // what it said while the fault stood counts for nothing now
-			if !t.Gone && t.LastVal > 0 {
-				t.restart(t.LastVal)
-			}
-		}
-		if !in.Slow && !in.Shift && in.Profile != nil {
-			f.Mended = mended{Levels: in.Profile, Until: now + mendedFor}
-		}
-		if !in.Slow && in.Zone >= 0 {
-			f.Ends[f.NEnds%len(f.Ends)] = now
-			f.NEnds++
-		}
+		f.ended(in, stood, now)
 	}
 }
 
@@ -462,24 +449,4 @@ func (in *incident) holdFor(f *fence) ms {
 		return 0
 	}
 	return max(touchAgain, 6*f.longest())
-}
-
-// backTo reports whether v is what the sensor at node showed before a fault that is open or has just ended: when a
-// parted wire is joined, the zones before it fall to where they were.
-func (f *fence) backTo(node int, v float64, now ms) bool {
-	if now < f.Mended.Until && v > affected*f.Mended.Levels[node] {
-		return true
-	}
-	for _, in := range f.Troubles {
-		if !in.Slow && !in.Shift && in.Profile[node] > 0 && v > affected*in.Profile[node] {
-			return true
-		}
-	}
-	return false
-}
-
-// mended is what the fence showed before the fault that ended last.
-type mended struct {
-	Levels []float64 // by node
-	Until  ms        // when it no longer excuses a fall
 }

@@ -61,10 +61,12 @@ type track struct {
 	Stuck    standing
 	Bad      int // readings in a row that stand for a fault
 	FellIn   ms  // from the reading before to the first of them
+	FellAt   ms  // stamp of the first of them
 	Under    int // readings in a row under the minimum
 	Since    since
 	Dipped   episodes
-	Dips     since // newest ratios to the level of readings that stood for a fault
+	Dips     since // newest ratios to the level of readings that stood for a fault, or were low while others did
+	DipsAt   ms    // stamp of the newest of them
 
 	Day histogram
 }
@@ -91,12 +93,15 @@ func (s *since) median() float64 {
 }
 
 // latest returns the median of the newest three.
-func (s *since) latest() float64 {
-	n := min(s.N, 3)
+func (s *since) latest() float64 { return s.newest(3) }
+
+// newest returns the median of the newest few that are kept.
+func (s *since) newest(few int) float64 {
+	n := min(s.N, few, len(s.Vals))
 	if n == 0 {
 		return math.NaN()
 	}
-	var buf [3]float64
+	var buf [8]float64
 	for k := range n {
 		buf[k] = s.Vals[(s.N-1-k)%len(s.Vals)]
 	}

@@ -1,0 +1,53 @@
+package detect
+
+import "nightwire/alerts"
+
+// ended takes in that an incident is over for which something last spoke so long after it was told.
+func (f *fence) ended(in *incident, stood, now ms) {
+	touched := !in.Slow && !in.Shift && in.Zone >= 0 && stood < sameHour
+	for _, m := range in.Members {
+		t := f.tracks[m.Node]
+		if t == nil {
+			continue
+		}
+		if touched && in.Cause != alerts.Open {
+			t.dipped(in.Quiet, max(leaning, stood))
+		}
+		t.Under = 0 // what it said while the fault stood counts for nothing now
+		if !t.Gone && t.LastVal > 0 {
+			t.restart(t.LastVal)
+		}
+	}
+	for _, t := range f.tracks {
+		if t != nil && in.Cause == alerts.CauseIntermittent {
+			t.Dipped.N = 0 // those have been told
+		}
+	}
+	if !in.Slow && !in.Shift && in.Profile != nil {
+		f.Mended = mended{Levels: in.Profile, Until: now + mendedFor}
+	}
+	if touched {
+		f.Ends[f.NEnds%len(f.Ends)] = now
+		f.NEnds++
+	}
+}
+
+// backTo reports whether v is what the sensor at node showed before a fault that is open or has just ended: when a
+// parted wire is joined, the zones before it fall to where they were.
+func (f *fence) backTo(node int, v float64, now ms) bool {
+	if was := f.Mended.Levels; now < f.Mended.Until && was[node] > 0 && v > affected*was[node] {
+		return true
+	}
+	for _, in := range f.Troubles {
+		if !in.Slow && !in.Shift && in.Profile[node] > 0 && v > affected*in.Profile[node] {
+			return true
+		}
+	}
+	return false
+}
+
+// mended is what the fence showed before the fault that ended last.
+type mended struct {
+	Levels []float64 // by node
+	Until  ms        // when it no longer excuses a fall
+}
