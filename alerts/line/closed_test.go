@@ -37,6 +37,9 @@ func chain(n *line.Network, st line.State, f line.Fault) []float64 {
 		if f.Kind != line.None && f.Zone == i {
 			part = f.AtM / z.LengthM
 			p = p.back(z.Ohms*(1-part), st.Leak[i]*(1-part))
+			if f.Nearer {
+				p.volts += p.amps * st.Joints[i]
+			}
 			switch f.Kind {
 			case line.Shunt:
 				p.amps += p.volts / f.Ohms
@@ -49,6 +52,9 @@ func chain(n *line.Network, st line.State, f line.Fault) []float64 {
 			}
 		}
 		p = p.back(z.Ohms*part, st.Leak[i]*part)
+		if f.Kind == line.None || f.Zone != i || !f.Nearer {
+			p.volts += p.amps * st.Joints[i]
+		}
 		ends[i] = p.volts
 	}
 	scale := st.OpenVolts / (p.volts + p.amps*st.SourceOhms)
@@ -72,8 +78,9 @@ func randomChain(t testing.TB, rng *rand.Rand, kind line.FaultKind) (*line.Netwo
 	for i := range st.Leak {
 		st.Leak[i] *= math.Exp(7 * rng.Float64())
 	}
+	st.Joints = randomJoints(rng, len(n.Zones))
 	z := rng.IntN(len(n.Zones))
-	return n, st, line.Fault{Kind: kind, Zone: z, AtM: rng.Float64() * n.Zones[z].LengthM, Ohms: 10 * math.Pow(2000, rng.Float64())}
+	return n, st, line.Fault{Kind: kind, Zone: z, AtM: rng.Float64() * n.Zones[z].LengthM, Ohms: 10 * math.Pow(2000, rng.Float64()), Nearer: rng.IntN(2) == 0}
 }
 
 var kinds = []struct {
@@ -126,6 +133,17 @@ func randomTree(t testing.TB, rng *rand.Rand, zones, loops int) (*line.Network, 
 		st.Leak[i] *= math.Exp(5 * rng.Float64())
 	}
 	return n, st
+}
+
+// randomJoints draws what some zones have more in ohms than as strung.
+func randomJoints(rng *rand.Rand, zones int) []float64 {
+	ohms := make([]float64, zones)
+	for i := range ohms {
+		if rng.IntN(3) == 0 {
+			ohms[i] = 10 * math.Pow(2000, rng.Float64())
+		}
+	}
+	return ohms
 }
 
 func solve(n *line.Network, st line.State, f line.Fault) []float64 {
@@ -210,6 +228,67 @@ func TestFallenIsAShuntWithNothingBehind(t *testing.T) {
 		near(t, "volts before it", a[1], b[1], 1e-3)
 		if a[2] > 10 || b[2] < 10 {
 			t.Errorf("past it %.4f V and %.4f V; want nothing behind the fallen wire, and something behind the shunt", a[2], b[2])
+		}
+	}
+}
+
+// A joint in the state of a fence is the fault that it is at the start of its zone, in a loop too; with enough ohms it parts it.
+func TestJointsOfAState(t *testing.T) {
+	rng := rand.New(rand.NewPCG(51, 1))
+	for range 60 {
+		n, st := randomTree(t, rng, 2+rng.IntN(9), 2)
+		z, bad := rng.IntN(len(n.Zones)), st.Copy()
+		bad.Joints = make([]float64, len(n.Zones))
+		bad.Joints[z] = 700
+		apart(t, solve(n, bad, line.Fault{}), solve(n, st, line.Fault{Kind: line.Joint, Zone: z, Ohms: 700}), 0.1)
+		bad.Joints[z] = line.BrokenOhms
+		apart(t, solve(n, bad, line.Fault{}), solve(n, st, line.Fault{Kind: line.Break, Zone: z}), 1)
+	}
+}
+
+// Leakages are worked out as well on a fence with joints that are known to be bad; without them they come out wrong.
+func TestLeakagesBesideJoints(t *testing.T) {
+	rng := rand.New(rand.NewPCG(53, 2))
+	with, without := 0.0, 0.0
+	for range 60 {
+		n, st := randomTree(t, rng, 3+rng.IntN(6), 0)
+		st.Joints = randomJoints(rng, len(n.Zones))
+		p := line.Prior{State: st.Copy(), LeakSpread: 2}
+		for i := range p.State.Leak {
+			p.State.Leak[i] *= math.Exp(0.5 * rng.NormFloat64())
+		}
+		obs := observe(rng, solve(n, st, line.Fault{}), 1e-4)
+		worst := func(p line.Prior) float64 {
+			est, err := line.NewEstimator(n).Estimate(obs, p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return est.Worst
+		}
+		with = max(with, worst(p))
+		p.State.Joints = nil
+		without = max(without, worst(p))
+		e := line.NewEstimator(n)
+		p.State.Joints = st.Joints
+		est, err := e.Estimate(obs, p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v := solve(n, est.State, line.Fault{}); math.Abs(est.LoadAmps*st.SourceOhms-(st.OpenVolts-v[0])) > 1e-6*st.OpenVolts {
+			t.Errorf("%g A out of the energizer, its state has %g", est.LoadAmps, (st.OpenVolts-v[0])/st.SourceOhms)
+		}
+	}
+	if with > 9 || without < 100 {
+		t.Errorf("one sensor is off by %.1f standard deviations squared with the joints, and by %.1f without; want under 9, and many more", with, without)
+	}
+}
+
+// apart fails the test where a and b are further apart than tolerance, volts.
+func apart(t *testing.T, a, b []float64, tolerance float64) {
+	t.Helper()
+	for i := range a {
+		if math.Abs(a[i]-b[i]) > tolerance {
+			t.Errorf("node %d at %.4f and at %.4f V", i, a[i], b[i])
 		}
 	}
 }

@@ -112,7 +112,7 @@ func (e *Estimator) Weigh(obs []Observation, p Prior) (Estimate, error) {
 	}
 	clear(f.shift)
 	f.apply()
-	f.st.OpenVolts, f.st.SourceOhms = p.State.OpenVolts, p.State.SourceOhms
+	f.st.OpenVolts, f.st.SourceOhms, f.st.Joints = p.State.OpenVolts, p.State.SourceOhms, p.State.Joints
 	if err := f.run(); err != nil {
 		return Estimate{}, fmt.Errorf("estimate leakages: %w", err)
 	}

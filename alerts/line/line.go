@@ -10,6 +10,7 @@ package line
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightwire/ingest/farm"
 )
@@ -117,6 +118,7 @@ type State struct {
 	OpenVolts  float64
 	SourceOhms float64
 	Leak       []float64 // leakage to earth of each zone over its whole length, siemens
+	Joints     []float64 // ohms somewhere in each zone more than as strung; nil where there are none
 }
 
 // CleanLeakPerKM is the leakage we expect of a well-strung fence with no growth on it, siemens per kilometre.
@@ -135,7 +137,7 @@ func (n *Network) Clean() State {
 
 // Copy returns a state that shares nothing with s.
 func (s State) Copy() State {
-	s.Leak = append([]float64(nil), s.Leak...)
+	s.Leak, s.Joints = slices.Clone(s.Leak), slices.Clone(s.Joints)
 	return s
 }
 
@@ -157,7 +159,9 @@ type Fault struct {
 	Zone int     // index in the network
 	AtM  float64 // from the zone's start
 	Ohms float64
+
+	Nearer bool // than the zone's joint in the state, which is otherwise taken to be at its start
 }
 
-// brokenOhms stands for a parted wire in the nodal matrix.
-const brokenOhms = 1e10
+// BrokenOhms stands for a parted wire in the nodal matrix.
+const BrokenOhms = 1e10

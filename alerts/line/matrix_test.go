@@ -81,7 +81,9 @@ func TestSlopesAgainstDifferences(t *testing.T) {
 	for trial := range 200 {
 		st := anyLeak(n, rng)
 		f := Fault{Kind: FaultKind(trial % 5), Zone: rng.IntN(len(n.Zones)), Ohms: 50 + 2000*rng.Float64()}
-		f.AtM = n.Zones[f.Zone].LengthM * rng.Float64()
+		f.AtM, f.Nearer = n.Zones[f.Zone].LengthM*rng.Float64(), trial%2 == 0
+		st.Joints = make([]float64, len(n.Zones))
+		st.Joints[f.Zone], st.Joints[rng.IntN(len(n.Zones))] = 1000*rng.Float64(), 1000*rng.Float64()
 		s, wide := NewSolver(n), len(n.Zones)+1
 		low, high, slope := make([]float64, wide), make([]float64, wide), make([]float64, wide)
 		for z := range n.Zones {

@@ -12,14 +12,15 @@ type Solver struct {
 	volts []float64
 	moved []float64 // scratch of Slopes
 	whole []span    // each zone as it was last entered whole: most are the same from one call to the next
+	start []int     // each zone's start, behind its joint where it has one
 	parts [2]span   // of the zone that a fault splits
 	fault Fault
 }
 
 // NewSolver returns a solver for net.
 func NewSolver(net *Network) *Solver {
-	wide := net.nodes + 2 // a fault adds at most two nodes
-	return &Solver{net: net, wide: wide, a: make([]float64, wide*wide), b: make([]float64, wide), volts: make([]float64, wide), moved: make([]float64, wide), whole: make([]span, len(net.Zones))}
+	wide := net.nodes + 2 + len(net.Zones) // a fault adds at most two nodes, a joint one
+	return &Solver{net: net, wide: wide, a: make([]float64, wide*wide), b: make([]float64, wide), volts: make([]float64, wide), moved: make([]float64, wide), whole: make([]span, len(net.Zones)), start: make([]int, len(net.Zones))}
 }
 
 // Volts writes the voltages with fault f into dst and returns it: dst[0] is the energizer's output and dst[i+1] the
@@ -44,6 +45,13 @@ func (s *Solver) build(st State, f Fault) {
 	} else if f.Kind != None {
 		s.size += 2
 	}
+	for i := range s.net.Zones {
+		s.start[i] = s.net.Zones[i].Start
+		if st.Joints != nil && st.Joints[i] > 0 {
+			s.start[i] = s.size
+			s.size++
+		}
+	}
 	clear(s.a[:s.size*s.wide])
 	clear(s.b[:s.size])
 	source := 1 / math.Max(st.SourceOhms, minOhms)
@@ -51,20 +59,26 @@ func (s *Solver) build(st State, f Fault) {
 	s.b[0] = st.OpenVolts * source
 	for i := range s.net.Zones {
 		z := &s.net.Zones[i]
+		before := z.Start // the joint
 		if f.Kind != None && f.Zone == i {
-			s.split(z, st.Leak[i], f)
+			before = s.split(z, st.Leak[i], f)
+		}
+		if s.start[i] != z.Start {
+			s.join(before, s.start[i], 1/math.Max(st.Joints[i], minOhms))
+		}
+		if f.Kind != None && f.Zone == i {
 			continue
 		}
 		w := &s.whole[i]
 		if w.leak != st.Leak[i] || w.ohms != z.Ohms {
 			*w = newSpan(z.Ohms, st.Leak[i])
 		}
-		s.enter(z.Start, z.End, w)
+		s.enter(s.start[i], z.End, w)
 	}
 }
 
-// split enters zone z in two runs with the fault between them.
-func (s *Solver) split(z *Zone, leak float64, f Fault) {
+// split enters zone z in two runs with the fault between them, and returns the node before its joint.
+func (s *Solver) split(z *Zone, leak float64, f Fault) (before int) {
 	part := 0.5
 	if z.LengthM > 0 {
 		part = min(max(f.AtM/z.LengthM, 0), 1)
@@ -75,7 +89,7 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 	} else {
 		ohms := f.Ohms
 		if f.Kind != Joint {
-			ohms = brokenOhms
+			ohms = BrokenOhms
 		}
 		s.join(near, far, 1/math.Max(ohms, minOhms))
 		if f.Kind != Joint {
@@ -86,8 +100,19 @@ func (s *Solver) split(z *Zone, leak float64, f Fault) {
 		}
 	}
 	s.parts[0], s.parts[1] = newSpan(math.Max(z.Ohms*part, minOhms), leak*part), newSpan(math.Max(z.Ohms*(1-part), minOhms), leak*(1-part))
-	s.enter(z.Start, near, &s.parts[0])
-	s.enter(far, z.End, &s.parts[1])
+	first, last, before := s.runs(f.Zone, near, far)
+	s.enter(first, near, &s.parts[0])
+	s.enter(last, z.End, &s.parts[1])
+	return before
+}
+
+// runs returns the nodes at which the two runs of the faulty zone begin, and the one before its joint.
+func (s *Solver) runs(zone, near, far int) (first, last, before int) {
+	start, behind := s.net.Zones[zone].Start, s.start[zone]
+	if s.fault.Nearer && behind != start {
+		return start, behind, far
+	}
+	return behind, far, start
 }
 
 // ends returns the nodes on either side of the fault.
@@ -190,10 +215,11 @@ func (s *Solver) Slopes(dst []float64, zone int) []float64 {
 	z := &s.net.Zones[zone]
 	if s.fault.Kind != None && s.fault.Zone == zone {
 		near, far := s.ends()
-		s.lean(z.Start, near, &s.parts[0])
-		s.lean(far, z.End, &s.parts[1])
+		first, last, _ := s.runs(zone, near, far)
+		s.lean(first, near, &s.parts[0])
+		s.lean(last, z.End, &s.parts[1])
 	} else {
-		s.lean(z.Start, z.End, &s.whole[zone])
+		s.lean(s.start[zone], z.End, &s.whole[zone])
 	}
 	for k := s.size - 1; k > 0; k-- {
 		if s.b[k] == 0 {
