@@ -27,6 +27,7 @@ type diagnoser struct {
 	levels []float64
 	worst  float64 // of the last misfit, the largest of its parts
 	obs    []line.Observation
+	orders []line.Fault // scratch of beside
 
 	weigher weigher
 }
@@ -85,7 +86,7 @@ const (
 // diagnose returns the likeliest cause of the change since before (levels by node, 0 where unknown).
 func (d *diagnoser) diagnose(before []float64) verdict {
 	d.load(before)
-	d.baseline(before, 1)
+	d.baseline(before, d.f.prior(nil))
 	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
 	byCause := map[alerts.Cause]float64{}
 	consider := func(v verdict) {
@@ -133,8 +134,8 @@ func (d *diagnoser) diagnoseLooks(before []float64) verdict {
 	return d.diagnose(before)
 }
 
-// baseline solves the fence as it was before, with so many times the ohms of the source that are written down.
-func (d *diagnoser) baseline(before []float64, ohms float64) {
+// baseline solves the fence as it was before, from what is believed of it.
+func (d *diagnoser) baseline(before []float64, p line.Prior) {
 	d.base = d.f.Base
 	for i, v := range before {
 		d.obs[i] = line.Observation{}
@@ -143,8 +144,6 @@ func (d *diagnoser) baseline(before []float64, ohms float64) {
 		}
 	}
 	clear(d.leakSD)
-	p := d.f.net.WidePrior()
-	p.State.SourceOhms *= ohms
 	if est, err := d.est.Estimate(d.obs, p); err == nil && est.Sensors > 0 {
 		d.base = est.State
 		for i, sd := range est.LeakSD {
@@ -380,10 +379,11 @@ func (d *diagnoser) parted(z int) verdict {
 		}
 	}
 	try := func(part float64) { // what is left before it still leaks
-		f := line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}
-		d.solver.Volts(d.after, d.base, f)
-		if s := d.misfit(changeSlack) + cost; s < best.score {
-			best.score, best.fault, best.worst = s, f, d.worst
+		for _, f := range d.beside(line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}) {
+			d.solver.Volts(d.after, d.base, f)
+			if s := d.misfit(changeSlack) + cost; s < best.score {
+				best.score, best.fault, best.worst = s, f, d.worst
+			}
 		}
 	}
 	for _, part := range [5]float64{0.1, 0.3, 0.5, 0.7, 0.9} {

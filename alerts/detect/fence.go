@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -36,6 +37,7 @@ type fence struct {
 	Wrong    []float64  // by node, how far an accused sensor was off, in the logarithm; 0 until looked at
 	Pair     oddPair
 	Shift    shiftWatch
+	Joints   []float64 // by zone, the ohms of bad joints with which the fence is remembered; nil for none
 	Mended   mended
 	WetAt    ms  // when the fence was last seen to fall as rain makes it fall
 	WeakFor  int // looks in a row at which the energizer gave less than it should
@@ -180,15 +182,17 @@ func (f *fence) rebase(now ms) {
 		return
 	}
 	f.BaseAt = now
+	f.rejoin()
 	f.checkShift(now)
+	f.rejoin()
 	if f.atFault() {
 		return
 	}
-	if !f.Learnt {
+	if !f.Learnt && f.Joints == nil {
 		f.learnRoughly()
 	}
 	obs := f.quietObservations()
-	est, err := f.diag.est.Estimate(obs, f.net.WidePrior())
+	est, err := f.diag.est.Estimate(obs, f.prior(nil))
 	if err != nil {
 		return
 	}
@@ -211,23 +215,24 @@ func (f *fence) warming() bool {
 	return false
 }
 
-// atFault reports whether a fault that came at a stroke is open; what creeps is part of the picture.
+// atFault reports whether a fault is open of which the picture has no part: what creeps is in it, and so is a joint whose
+// ohms are known.
 func (f *fence) atFault() bool {
-	for _, in := range f.Troubles {
-		if !in.Slow {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.joint() == 0 })
 }
 
 // level returns what the sensor at node shows of late, volts; 0 where it is silent or not believed.
 func (f *fence) level(node int) float64 {
-	t := f.tracks[node]
-	if t == nil || t.Gone || f.Faulty[node].up() || t.Stuck.up() {
+	if f.mute(node) {
 		return 0
 	}
-	return t.Level
+	return f.tracks[node].Level
+}
+
+// mute reports whether there is no sensor at node that is heard and believed.
+func (f *fence) mute(node int) bool {
+	t := f.tracks[node]
+	return t == nil || t.Gone || f.Faulty[node].up() || t.Stuck.up()
 }
 
 // learnRoughly sets the gains from the levels of the first minutes, until a whole day is known.

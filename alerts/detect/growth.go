@@ -231,6 +231,8 @@ func (f *fence) checkGrowth(now ms) {
 		case ok && s.up():
 			s.Good = 0
 			f.w.update(s, now, f.growthFinding(z, fc))
+		case fc.days < 1 && f.behindJoint(z):
+			f.Due[z] = 0 // it is under, but not with growth
 		case ok && fc.days <= growthHorizon:
 			if f.Due[z]++; f.Due[z] >= fc.patience() {
 				f.w.raise(s, now, f.growthFinding(z, fc))

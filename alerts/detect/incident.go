@@ -28,7 +28,7 @@ type incident struct {
 
 	Placed          bool
 	AtM, LowM, High float64
-	Ohms            float64
+	Ohms            float64 // of a joint, as if it were at the start of its zone
 	Kept            float64 // of an energizer's output, the share that is left
 }
 
@@ -79,7 +79,7 @@ func (in *incident) member(node int) *member {
 
 // held reports whether a fault keeps the sensor at node from showing what the fence does of itself.
 func (f *fence) held(node int) bool {
-	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && !in.Shift && in.member(node) != nil })
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.joint() == 0 && in.member(node) != nil })
 }
 
 // sameTrouble returns the open incident that v is more of.
@@ -151,7 +151,7 @@ func (f *fence) follow(in *incident, now ms) {
 // widen takes a new change into an incident that is already open.
 func (in *incident) widen(f *fence, v verdict, now ms) {
 	before := in.S.Finding
-	in.Settled, in.Rounds = false, 0
+	in.Settled, in.Shift, in.Rounds = false, false, 0
 	in.adopt(f, v)
 	f.tellChange(in, before, now)
 	f.follow(in, now)
@@ -236,6 +236,7 @@ func (f *fence) review(now ms) {
 				t.restart(t.Since.median())
 			}
 		}
+		f.diag.fitJoint(in, now-in.S.Raised)
 		f.closeSuspicion()
 		return
 	}
@@ -430,8 +431,7 @@ func (in *incident) over(f *fence, now ms) bool {
 	}
 	spoke := false
 	for _, m := range in.Members {
-		t := f.tracks[m.Node]
-		if t == nil || t.Gone {
+		if f.mute(m.Node) {
 			continue
 		}
 		if (m.Good < goodReadings || now-in.Quiet < in.holdFor(f)) && (m.Better == 0 || now-m.Better < 2*betterFor) {

@@ -176,7 +176,7 @@ func (f *fence) lookBack(lag int, now ms) (v verdict, sure bool) {
 	return v, c.Looks >= 2
 }
 
-// toldShift tells what has changed since the look at from. What was seen since then is of no use to hold later looks against.
+// toldShift tells what has changed since the look was.
 func (f *fence) toldShift(v verdict, was *look, now ms) {
 	s := &f.Shift
 	s.Cands = [len(shiftLags)]candidate{}
@@ -184,8 +184,8 @@ func (f *fence) toldShift(v verdict, was *look, now ms) {
 		return // an energizer is held against a day when it was well, and a sensor's lie is told where the circuit cannot be so at all
 	}
 	f.openShift(v, was.Levels, now)
-	from := was.At
-	s.Past = slices.DeleteFunc(s.Past, func(l look) bool { return l.At > from })
+	from := was.At // the days on which it came on tell of neither fence
+	f.Days.Rows = slices.DeleteFunc(f.Days.Rows, func(r dayRow) bool { return r.Start+day > from })
 }
 
 // compare holds the present levels against those before, so long ago.
@@ -217,15 +217,21 @@ func (f *fence) asLevels(before []float64) (moved bool) {
 func (f *fence) openShift(v verdict, was []float64, now ms) {
 	in := &incident{}
 	for _, o := range f.Troubles {
-		if o.Slow && o.Cause == alerts.Vegetation && f.net.Behind(o.Zone, v.zone) {
+		worse := o.joint() > 0 && o.Zone == v.zone
+		if worse || o.Slow && o.Cause == alerts.Vegetation && f.net.Behind(o.Zone, v.zone) {
 			in = o
 		}
+	}
+	if in.joint() > 0 {
+		v.fault.Ohms += in.Fault.Ohms // it is worse than it was told
+		was = in.Profile
 	}
 	f.asLevels(was)
 	known, before := in.S.up(), in.S.Finding
 	in.Quiet, in.Settled, in.Shift, in.Slow = now, true, true, false
 	in.Profile = append([]float64(nil), was...)
 	in.adopt(f, v)
+	f.diag.fitJoint(in, now-in.S.Raised)
 	if known {
 		f.tellChange(in, before, now)
 		return
@@ -258,7 +264,7 @@ const (
 
 // without returns how much worse the levels are explained with the fault of in than without, squared standard deviations.
 func (d *diagnoser) without(in *incident, ago ms) float64 {
-	w := d.newWeigher(in.Profile, ago)
+	w := d.newWeigher(in.Profile, ago, d.f.prior(in))
 	least := math.Inf(1)
 	for k := 0.5; k < 8; k *= 2 { // it may be better or worse when wet, and go on
 		p := w.prior

@@ -43,7 +43,8 @@ func (d *diagnoser) misfitAt(v *verdict, atM float64) float64 {
 	for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
 		st.SourceOhms = d.base.SourceOhms * k
 		odds := math.Log(k) / 0.15
-		f := line.Fault{Kind: v.fault.Kind, Zone: v.zone, AtM: atM, Ohms: v.fault.Ohms}
+		f := v.fault
+		f.AtM = atM
 		least = min(least, odds*odds+d.overOhms(st, f))
 	}
 	return least
@@ -107,11 +108,12 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 		depth += 0.1 // of two zones that fit alike, walk the nearer first
 	}
 	try := func(part, ohms float64) {
-		f := line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
-		d.solver.Volts(d.after, d.base, f)
-		s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
-		if s < best.score {
-			best.score, best.fault, best.worst = s, f, d.worst
+		for _, f := range d.beside(line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}) {
+			d.solver.Volts(d.after, d.base, f)
+			s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
+			if s < best.score {
+				best.score, best.fault, best.worst = s, f, d.worst
+			}
 		}
 	}
 	for part := 0.0; part <= 1; part += 0.125 {

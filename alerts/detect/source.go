@@ -68,13 +68,19 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	loss.kept = 0
 	weak, growth := math.Inf(1), math.Inf(1)
 	for _, ohms := range [2]float64{1, 1.5} { // nobody knows the source's ohms and the earth's to a third, and a wet fence draws on both
-		d.baseline(before, ohms)
+		p := f.prior(nil)
+		p.State.SourceOhms *= ohms
+		d.baseline(before, p)
 		v := d.wetUnder(openSpread)
 		loss.kept, weak = max(loss.kept, v.ratio), min(weak, v.score)
 		if loss.kept > enough || weak > unexplained {
 			return loss
 		}
 		growth = min(growth, d.wetUnder(0).score)
+		if d.base.Joints != nil { // a bad joint may have been mended since
+			d.base.Joints = nil
+			growth = min(growth, d.wetUnder(0).score)
+		}
 	}
 	loss.evidence = growth - weak
 	return loss
@@ -96,6 +102,9 @@ func (f *fence) told(loss sourceLoss) bool {
 // with leakages alone, as -2·ln: where it lacks more than ohms of the source and of the earth that are half as much again would
 // take at this load.
 func (f *fence) givesLess() float64 {
+	if f.Joints != nil {
+		return 0 // nothing is written down of what a bad joint takes
+	}
 	p, obs := f.net.WidePrior(), f.quietObservations()
 	fixed, err := f.diag.est.Estimate(obs, p)
 	if err != nil || obs[0].Volts <= 0 {

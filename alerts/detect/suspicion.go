@@ -38,7 +38,7 @@ func (f *fence) suspect(t *track, at ms) {
 			continue
 		}
 		t.Since = since{}
-		if !t.Gone && !f.Faulty[i].up() && !t.Stuck.up() {
+		if !f.mute(i) {
 			f.Suspect.Before[i] = t.levelOf(era)
 		}
 	}

@@ -127,7 +127,7 @@ func (f *fence) explain(before []float64) (v verdict, moved bool) {
 
 // restsSince returns the oldest look since which t's sensor has shown one value, -1 when it has not even since the last.
 func (f *fence) restsSince(t *track) int {
-	if t == nil || t.Run < leastFrozen || f.unsaid(t.node) || f.memberOf(t.node) != nil {
+	if t == nil || t.Run < leastFrozen || f.unsaid(t.node) || f.held(t.node) {
 		return -1
 	}
 	past := f.Shift.Past
@@ -170,7 +170,7 @@ func (f *fence) othersMove(t *track) bool {
 
 // accuse says that the sensor at node cannot be true.
 func (f *fence) accuse(node int, now ms) {
-	if in := f.memberOf(node); f.Faulty[node].up() || in != nil && !in.Slow {
+	if f.Faulty[node].up() || f.held(node) {
 		return // it is known; or a fault of the wire is, and the sensor is not to blame
 	}
 	t := f.tracks[node]
@@ -257,7 +257,7 @@ func (f *fence) contradict(a, b int) float64 {
 // unsaid reports whether the sensor at node has nothing to say of how hot the wire is.
 func (f *fence) unsaid(node int) bool {
 	t := f.tracks[node]
-	return t.Gone || t.Level <= 0 || t.Stale || f.Faulty[node].up() || t.Stuck.up()
+	return f.mute(node) || t.Level <= 0 || t.Stale
 }
 
 // stepOf is by how many volts a level of t may be off beside its gain: half a grain, and what its zero is off, which the
@@ -293,7 +293,7 @@ func (f *fence) checkPairs(obs []line.Observation, now ms) {
 	without := func(i int) float64 {
 		o := append([]line.Observation(nil), obs...)
 		o[i].Volts = 0
-		e, err := f.diag.est.Estimate(o, f.net.WidePrior())
+		e, err := f.diag.est.Estimate(o, f.prior(nil))
 		if err != nil {
 			return math.Inf(1)
 		}

@@ -16,7 +16,7 @@ type Leak struct {
 }
 
 // View returns what is known of an energizer from its sensors' present levels. It is false where there is nothing to
-// tell: no sensor is heard, or a fault lasts, of which the levels know nothing. It changes nothing.
+// tell: no sensor is heard, or a fault lasts that is not part of the picture. It changes nothing.
 func (w *Watch) View(energizer string) (View, bool) {
 	for _, f := range w.fences {
 		if f.energizer.Name == energizer {
@@ -30,7 +30,7 @@ func (f *fence) view() (View, bool) {
 	if f.atFault() || f.Suspect.Open {
 		return View{}, false
 	}
-	est, err := f.diag.est.Estimate(f.quietObservations(), f.net.WidePrior())
+	est, err := f.diag.est.Estimate(f.quietObservations(), f.prior(nil))
 	if err != nil || est.Sensors == 0 {
 		return View{}, false
 	}

@@ -32,10 +32,10 @@ const (
 	costEnd   = 4.0  // more, that a sensor shows another share of what is there where a joint would look the same
 )
 
-// newWeigher makes ready to weigh the change from the levels before, so long ago.
-func (d *diagnoser) newWeigher(before []float64, ago ms) *weigher {
+// newWeigher makes ready to weigh the change from the levels before, so long ago, on a fence of which p is believed.
+func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher {
 	d.loadLevels(before)
-	d.baseline(before, 1)
+	d.baseline(before, p)
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {
@@ -68,7 +68,7 @@ func (d *diagnoser) loadLevels(before []float64) {
 // weigh returns the likeliest cause of the change since the levels before, so long ago; Vegetation where that is as good
 // an answer as any but for enough.
 func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
-	w := d.newWeigher(before, ago)
+	w := d.newWeigher(before, ago, d.f.prior(nil))
 	w.consider(w.prior, verdict{cause: alerts.Vegetation, zone: -1, sensor: -1}, costWet)
 	if w.best.score < enough || w.wet > wetMost {
 		return w.best
@@ -76,6 +76,12 @@ func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 	for z := range d.f.net.Zones {
 		w.series(z)
 		w.leak(z)
+	}
+	for z, ohms := range w.prior.State.Joints {
+		if ohms > 0 { // it may be mended, wholly or in part
+			w.consider(w.jointed(z, -ohms), verdict{cause: alerts.Unknown, zone: -1, sensor: -1}, 0)
+			w.consider(w.jointed(z, -ohms/2), verdict{cause: alerts.Unknown, zone: -1, sensor: -1}, 0)
+		}
 	}
 	w.output()
 	w.sensors()
@@ -139,9 +145,13 @@ func (w *weigher) series(z int) {
 		p.Fault = line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
 		return p
 	}
+	cost := costJoint
+	if f := w.prior.State.Joints; f != nil && f[z] > 0 {
+		cost = 0 // it is bad already
+	}
 	for _, part := range [3]float64{0.1, 0.5, 0.9} {
 		for ohms := 60.0; ohms < 20_000; ohms *= 2 {
-			w.consider(at(line.Joint, part, ohms), verdict{cause: alerts.Joint, zone: z, sensor: -1}, costJoint+asGoodAsParted(ohms))
+			w.consider(at(line.Joint, part, ohms), verdict{cause: alerts.Joint, zone: z, sensor: -1}, cost+asGoodAsParted(ohms))
 		}
 		if loop {
 			w.consider(at(line.Break, part, 0), verdict{cause: alerts.Open, zone: z, sensor: -1}, costBreak)

@@ -1,0 +1,155 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+// A joint that is bad stands for days, sometimes for weeks, for nobody mends what still holds. Its ohms are known, so it
+// is part of the fence as everything else sees it: what the sensors show is explained with it, and all that is looked for
+// on a fence without fault is looked for beside it.
+
+// joint returns how many ohms the joint has that has gone bad, once that is settled; 0 for every other fault. A wire that has
+// parted within a loop is one that carries nothing.
+func (in *incident) joint() float64 {
+	switch {
+	case in.Settled && in.Cause == alerts.Joint && in.Fault.Kind == line.Joint:
+		return in.Ohms
+	case in.Shift && in.Fault.Kind == line.Break:
+		return line.BrokenOhms
+	}
+	return 0
+}
+
+// fitJoint works out the ohms of in's joint from what its fence showed before, so long ago. Where in its zone it is makes next
+// to no difference, for what it takes goes by its ohms times what leaks behind it: it is taken to be at the start.
+func (d *diagnoser) fitJoint(in *incident, ago ms) {
+	if in.Cause != alerts.Joint || in.Fault.Kind != line.Joint {
+		return
+	}
+	w, least := d.newWeigher(in.Profile, ago, d.f.prior(in)), math.Inf(1)
+	try := func(ohms float64) {
+		if s := w.score(w.jointed(in.Zone, ohms)) + asGoodAsParted(ohms); s < least {
+			least, in.Ohms = s, ohms
+		}
+	}
+	for ohms := 60.0; ohms < 20_000; ohms *= 2 {
+		try(ohms)
+	}
+	for step := math.Sqrt2; step > 1.02; step = math.Sqrt(step) {
+		middle := in.Ohms
+		try(middle * step)
+		try(middle / step)
+	}
+}
+
+// jointed is what is taken to be there with a joint of so many ohms at the start of a zone.
+func (w *weigher) jointed(zone int, ohms float64) line.Prior {
+	p := w.prior
+	p.State.Joints = make([]float64, len(w.d.f.net.Zones))
+	copy(p.State.Joints, w.prior.State.Joints)
+	p.State.Joints[zone] += ohms
+	return p
+}
+
+// beside returns f, and where its zone has a joint that is bad f also nearer than that: nobody knows where in the zone it is.
+func (d *diagnoser) beside(f line.Fault) []line.Fault {
+	d.orders = append(d.orders[:0], f)
+	if d.base.Joints != nil && d.base.Joints[f.Zone] > 0 {
+		f.Nearer = true
+		d.orders = append(d.orders, f)
+	}
+	return d.orders
+}
+
+// joints returns by zone the ohms of the joints that are known to be bad, that of but left out; nil where there is none.
+func (f *fence) joints(but *incident) []float64 {
+	var ohms []float64
+	for _, in := range f.Troubles {
+		if in == but || in.joint() == 0 {
+			continue
+		}
+		if ohms == nil {
+			ohms = make([]float64, len(f.net.Zones))
+		}
+		ohms[in.Zone] += in.joint()
+	}
+	return ohms
+}
+
+// prior is what is believed of the fence before its sensors are heard: it is as laid out, but for the joints that are
+// known to be bad, that of but left out.
+func (f *fence) prior(but *incident) line.Prior {
+	p := f.net.WidePrior()
+	p.State.Joints = f.joints(but)
+	return p
+}
+
+// rejoin takes in that other joints than before are known to be bad. What is remembered of the fence becomes what it would
+// have shown with these. For looks that is not good enough: they are forgotten, and so is the present day until now.
+func (f *fence) rejoin() {
+	was, is := f.Joints, f.joints(nil)
+	if slices.Equal(was, is) {
+		return
+	}
+	f.Joints = is
+	f.Shift.forget()
+	for _, t := range f.tracks {
+		if t != nil {
+			t.Day.reset()
+		}
+	}
+	for i := range f.Days.Rows {
+		r := &f.Days.Rows[i]
+		r.Level, r.Night, r.Dry = f.carried(r.Level, was, is), f.carried(r.Night, was, is), f.carried(r.Dry, was, is)
+	}
+	for _, in := range f.Troubles {
+		if in.joint() > 0 { // its profile is from before its own
+			in.Profile = f.carried(in.Profile, less(was, in.Zone), less(is, in.Zone))
+		} else {
+			in.Profile = f.carried(in.Profile, was, is)
+		}
+	}
+}
+
+// behindJoint reports whether zone z is told of as taken down by a joint that is bad.
+func (f *fence) behindJoint(z int) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.joint() > 0 && in.member(z+1) != nil })
+}
+
+// less returns ohms without those of zone.
+func less(ohms []float64, zone int) []float64 {
+	if ohms == nil {
+		return ohms
+	}
+	out := slices.Clone(ohms)
+	out[zone] = 0
+	return out
+}
+
+// carried returns what levels from a fence with joints of the ohms was would have been with those that are now.
+func (f *fence) carried(levels, was, is []float64) []float64 {
+	if slices.Equal(was, is) || levels == nil {
+		return levels
+	}
+	d, p := f.diag, f.net.WidePrior()
+	p.State.Joints = was
+	for i, v := range levels {
+		d.obs[i] = line.Observation{Volts: v / f.Gains[i], SD: modelSD}
+	}
+	est, err := d.est.Weigh(d.obs, p)
+	if err != nil {
+		return levels
+	}
+	d.solver.Volts(d.before, est.State, line.Fault{})
+	est.State.Joints = is
+	d.solver.Volts(d.after, est.State, line.Fault{})
+	out := slices.Clone(levels)
+	for i := range out {
+		out[i] *= d.after[i] / d.before[i]
+	}
+	return out
+}
