@@ -405,8 +405,16 @@ func (f *fence) settle(now ms) {
 	}
 }
 
+// unseen reports whether every sensor that spoke for the fault was taken off: nobody will ever say that it is over.
+func (in *incident) unseen(f *fence) bool {
+	return len(in.Members) > 0 && !slices.ContainsFunc(in.Members, func(m member) bool { return f.tracks[m.Node] != nil })
+}
+
 // over reports whether every member that can be heard says that the fault is gone.
 func (in *incident) over(f *fence, now ms) bool {
+	if in.unseen(f) {
+		return true
+	}
 	if in.Cause == alerts.CauseIntermittent {
 		return now-in.Quiet > f.calmAfter()
 	}

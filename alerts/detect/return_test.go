@@ -1,10 +1,13 @@
 package detect_test
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
 
@@ -21,6 +24,10 @@ func TestReturnTellsTheVoltageNow(t *testing.T) {
 	if last.Kind != alerts.Returned || last.KV == nil || *last.KV < 2 {
 		b.show()
 		t.Errorf("the last word is %s at %v kV, want returned at what lane has again", last.Kind, last.KV)
+	}
+	if len(a.first().Evidence) == 0 || len(last.Evidence) > 0 {
+		b.show()
+		t.Errorf("raised on %q and returned on %q, want what was seen of the fault with the first alone", a.first().Evidence, last.Evidence)
 	}
 }
 
@@ -46,5 +53,43 @@ func TestSlowBoardAfterEnergizerIsOn(t *testing.T) {
 	if a := b.only(); a.over.IsZero() || a.first().Cause != alerts.EnergizerOff {
 		b.show()
 		t.Errorf("told %s, over at %s", a.first().Cause, a.over)
+	}
+}
+
+// The alarm of a fault that only sensors have shown which were then taken off ends, and says why.
+func TestFaultThatNobodySeesAnyMore(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		spoil func(b *bench)
+	}{{"parted", part("lane", 0.5)}, {"a bad joint", joint("lane", 4000)}} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := slowFarm()
+			b := newBench(t, f)
+			b.zone("lane").leak = 1.5e-4
+			b.run(36 * time.Hour)
+			b.quiet()
+			tt.spoil(b)
+			b.run(4 * time.Hour)
+			if a := b.only(); a.first().Source != "zone/lane" || len(a.last().Zones) > 0 || !a.over.IsZero() {
+				b.show()
+				t.Fatal("want a fault that lane's sensor alone shows")
+			}
+			without := *f
+			without.Zones = slices.Clone(f.Zones)
+			without.Zones[2].Sensor = farm.Sensor{}
+			memory, err := b.watch.MarshalBinary()
+			if err != nil {
+				t.Fatal(err)
+			}
+			b.watch = newWatch(t, &without)
+			if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
+				t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
+			}
+			b.run(time.Hour)
+			if a := b.only(); a.over.IsZero() || !strings.Contains(a.last().Text, "taken off") {
+				b.show()
+				t.Errorf("told last: %s, %s; want that the sensor was taken off", a.last().Kind, a.last().Text)
+			}
+		})
 	}
 }

@@ -40,7 +40,7 @@ func (w *Watch) update(s *standing, at ms, f alerts.Finding) {
 }
 
 func (w *Watch) clear(s *standing, at ms, text string) {
-	s.Finding.Text = text
+	s.Finding.Text, s.Finding.Evidence = text, nil // what was seen was of the fault
 	if t := w.byID[SensorID(w.farm, s.Finding.Source)]; t != nil && s.Finding.KV != nil {
 		s.Finding.KV = kilo(t.LastVal) // what it is now, not what it was
 	}

@@ -219,6 +219,10 @@ func (f *fence) evidence(in *incident) []string {
 
 // overText says that an incident has ended.
 func (f *fence) overText(in *incident) string {
+	if in.unseen(f) {
+		_, name, _ := strings.Cut(string(in.S.Finding.Source), "/")
+		return fmt.Sprintf("%s: every sensor that showed this was taken off, so nobody can tell whether it is over.", titled(name))
+	}
 	if in.Zone < 0 {
 		var dead []string
 		for _, m := range in.Members {
