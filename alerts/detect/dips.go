@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
 // episodes remembers when a sensor dipped and recovered. A contact that comes and goes shows as dips too short to
@@ -180,8 +181,9 @@ func (f *fence) flapping(t *track, now ms) {
 			return
 		}
 	}
-	zone := f.whereItDips(max(t.node-1, 0))
-	in := &incident{Cause: alerts.CauseIntermittent, Zone: zone, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks)), Members: []member{f.dipping(zone)}}
+	in := &incident{Cause: alerts.CauseIntermittent, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks))}
+	in.Zone = f.whereItDips(max(t.node-1, 0), in.Profile, 0)
+	in.Members = []member{f.dipping(in.Zone)}
 	f.begin(in, now)
 }
 
@@ -190,7 +192,7 @@ func (f *fence) nowFlaps(in *incident, now ms) {
 	before := in.S.Finding
 	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
 	if was := in.Zone; was >= 0 {
-		in.Zone = f.whereItDips(was) // what was seen at one moment may have been half a touch
+		in.Zone = f.whereItDips(was, in.Profile, leastMargin) // what was seen at one moment may have been half a touch
 		if in.Zone != was && len(in.Members) == 1 && in.Members[0].Node == was+1 {
 			in.Members[0] = f.dipping(in.Zone)
 		}
@@ -214,8 +216,9 @@ func (f *fence) dipping(zone int) member {
 }
 
 // whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or
-// else when they do not tell.
-func (f *fence) whereItDips(otherwise int) int {
+// else when they do not tell, or no more surely than by sure that a path to earth there is the worse answer.
+// Levels that are known of the fence while it was well are taken from well: just now it may be down.
+func (f *fence) whereItDips(otherwise int, well []float64, sure float64) int {
 	before := make([]float64, len(f.tracks))
 	kept := make([]since, len(f.tracks))
 	for i, o := range f.tracks {
@@ -228,20 +231,24 @@ func (f *fence) whereItDips(otherwise int) int {
 			continue
 		}
 		before[i] = o.Level
+		if i < len(well) && well[i] > 0 {
+			before[i] = well[i]
+		}
 		for k := range o.Since.Vals {
-			o.Since.Vals[k] *= o.Level
+			o.Since.Vals[k] *= before[i]
 		}
 		if o.Dips.N == 0 {
-			o.Since.add(o.Level)
+			o.Since.add(before[i])
 		}
 	}
 	v := f.diag.diagnose(before)
+	known := f.diag.shunt(otherwise, line.Shunt, costShunt)
 	for i, o := range f.tracks {
 		if o != nil {
 			o.Since = kept[i]
 		}
 	}
-	if v.zone >= 0 {
+	if v.zone >= 0 && v.score+sure < known.score {
 		return v.zone
 	}
 	return otherwise
