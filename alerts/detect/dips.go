@@ -205,7 +205,7 @@ func (f *fence) nowFlaps(in *incident, now ms) {
 
 // dipping returns a zone as one that dips from its level by what its sensor has seen.
 func (f *fence) dipping(zone int) member {
-	m := member{Node: zone + 1, Least: affected}
+	m := member{Node: zone + 1, Least: affected, Well: true}
 	if t := f.tracks[m.Node]; t != nil {
 		m.Before = t.Level
 		if t.Dips.N > 0 {

@@ -86,3 +86,65 @@ func (b *bench) overAt(id string) time.Time {
 	}
 	return time.Time{}
 }
+
+// A wire that is freed is back at a stroke, though growth has come on meanwhile and keeps the zone half way: the fault is over,
+// and was never growth. What growth does is told by another alarm.
+func TestFreedWhenGrowthHasComeOn(t *testing.T) {
+	f := paddocks()
+	f.Zones[2].MinimumVolts = 3500
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	b.quiet()
+	lane, from := b.zone("lane"), b.now
+	bare := lane.leak
+	short("lane", 250, 0.5)(b)
+	b.while = func(now time.Time) { lane.leak = bare * (1 + 40*now.Sub(from).Hours()/48) }
+	b.run(48 * time.Hour)
+	b.while = nil
+	fault := b.only()
+	freed := b.now
+	lane.short = 0
+	b.run(90 * time.Minute)
+	over := b.overAt(fault.id)
+	if over.IsZero() || over.Sub(freed) > 30*time.Minute {
+		b.show()
+		t.Fatalf("returned %s, want within half an hour after the wire was freed at %s", over, freed)
+	}
+	for _, a := range b.alarms() {
+		if e := a.last(); a.id == fault.id && e.Cause != alerts.Short {
+			t.Errorf("told last as %s", e.Cause)
+		}
+	}
+	if a := b.standing("zone/lane", alerts.Low); a == nil || a.first().Cause != alerts.Vegetation {
+		b.show()
+		t.Error("what growth does to lane is not told")
+	}
+}
+
+// Showers come and go on a fence with a bad joint: what it takes goes by the wet, and it stands all the same while the wire
+// before it stays up.
+func TestJointInShowers(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	dry := map[string]float64{}
+	for _, z := range b.farm.Zones {
+		dry[z.Name] = b.zone(z.Name).leak
+	}
+	b.zone("brook").inLine, b.zone("brook").part = 6000, 0.3
+	from := b.now
+	b.while = func(now time.Time) {
+		h := now.Sub(from).Hours()
+		for z, g := range dry {
+			b.zone(z).leak = g * (2.5 + 1.5*math.Cos(math.Pi*h))
+		}
+	}
+	b.run(5 * time.Hour)
+	for _, a := range b.alarms() {
+		if e := a.first(); e.Source != "zone/brook" || a.last().Cause != alerts.Joint || !a.over.IsZero() {
+			b.show()
+			t.Fatalf("%s of %s was told last as %s; the joint stands", e.Condition, e.Source, a.last().Cause)
+		}
+	}
+	b.only()
+}

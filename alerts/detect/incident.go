@@ -41,6 +41,7 @@ type member struct {
 	Well   bool    // it has spoken for the fault's end, and not been all the way down since
 	Flips  int     // times it has spoken for the fault again after speaking for its end
 	Drying int     // readings in a row half way back, the fault gone neither at a stroke nor yet
+	Leapt  ms      // since when it has been half way back, where that came at a stroke; 0 else
 	Better ms      // since when it has been well above its minimum, 0 when it is not
 }
 
@@ -353,7 +354,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		in.worsen(f, t, now)
 		return
 	}
-	in.Dries = in.dries(f, m, v)
+	in.Dries = in.dries(f, m, v, now)
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
 	high := v >= 1.05*minimum || m.Before < 1.1*minimum || in.Cause == alerts.CauseIntermittent // what creeps is another matter
 	if v >= back && high {
@@ -367,7 +368,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 			m.Well = false
 		}
 		m.Good = 0
-		in.Quiet = now
+		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
+			in.Quiet = now
+		}
 		if m.Flips >= flipsToFlap && in.Cause != alerts.CauseIntermittent {
 			f.nowFlaps(in, now)
 		}
@@ -385,13 +388,14 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 func (f *fence) settle(now ms) {
 	for i := 0; i < len(f.Troubles); i++ {
 		in := f.Troubles[i]
-		if in.Dries {
+		dries := in.Dries
+		in.Dries = false
+		if dries && !in.leapt() && !f.stands(in, now) {
 			f.turnWet(in, now)
 			i-- // it may be gone, and is another matter now in any case
-			in.Dries = false
 			continue
 		}
-		if !in.over(f, now) {
+		if !(dries && in.freed(f, now)) && !in.over(f, now) {
 			continue
 		}
 		f.Troubles = slices.Delete(f.Troubles, i, i+1)

@@ -117,20 +117,22 @@ func (f *fence) turnWet(in *incident, now ms) {
 }
 
 // dries takes in what a member of a settled incident shows now, and reports whether every zone that the fault took far down
-// is on its way back and takes its time: a wire that is freed is back at a stroke.
-func (in *incident) dries(f *fence, m *member, v float64) bool {
+// is on its way back and takes its time: a wire that is freed is back at a stroke, though growth or wet may keep it half way.
+func (in *incident) dries(f *fence, m *member, v float64, now ms) bool {
 	if !in.Settled || m.Before <= 0 || in.Zone < 0 || in.Cause != alerts.Short && in.Cause != alerts.Joint {
 		return false
 	}
 	switch part := (v/m.Before - m.Least) / (1 - m.Least); {
 	case part < 0.25:
-		m.Drying = 0
+		m.Drying, m.Leapt = 0, 0
 	case part < 0.75:
-		m.Drying++
+		if m.Drying++; m.Drying == 1 && v-f.tracks[m.Node].Prev > leap*m.Before*(1-m.Least) {
+			m.Leapt = now
+		}
 	}
 	far := 0
 	for _, o := range in.Members {
-		if t := f.tracks[o.Node]; o.Least > 0.6 || t == nil || t.Gone {
+		if t := f.tracks[o.Node]; !o.far() || t == nil || t.Gone {
 			continue
 		}
 		if far++; o.Drying < dryingLeast {
@@ -140,4 +142,21 @@ func (in *incident) dries(f *fence, m *member, v float64) bool {
 	return far > 0
 }
 
-const dryingLeast = 4
+const (
+	dryingLeast = 4
+	leap        = 1.0 / 3 // of the fall, from one reading to the next, that no drying gives back; common practice, no source
+)
+
+// far reports whether the fault took the zone far down.
+func (m *member) far() bool { return m.Least <= 0.6 }
+
+// leapt reports whether the zones that the fault took far down came half way back at a stroke.
+func (in *incident) leapt() bool {
+	return !slices.ContainsFunc(in.Members, func(m member) bool { return m.far() && m.Leapt == 0 })
+}
+
+// freed reports whether that was long enough ago to say that the fault is gone. What keeps them from coming all the way is
+// another matter.
+func (in *incident) freed(f *fence, now ms) bool {
+	return in.leapt() && !slices.ContainsFunc(in.Members, func(m member) bool { return m.far() && now-m.Leapt < in.holdFor(f) }) && !f.stands(in, now)
+}
