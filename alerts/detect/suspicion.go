@@ -192,8 +192,10 @@ func (f *fence) conclude(now ms) {
 			in.Quiet = now
 			return
 		}
-		if v.zone >= 0 && v.zone == in.Zone {
+		if in.mayBe(f, v) {
 			in.stays(v.cause)
+			in.widen(f, v, now)
+			return
 		}
 	}
 	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet {
@@ -256,6 +258,16 @@ func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
 		return v.cause == alerts.EnergizerOff
 	}
 	return !f.oneWay(v, in) || now-in.Well >= max(staysParted, 6*f.longest())
+}
+
+// mayBe reports whether v may be what came and went in in's zone, and has come to stay. Half a touch at one moment and the
+// whole of it at the next, a touch is known to be in a zone or on the way to it.
+func (in *incident) mayBe(f *fence, v verdict) bool {
+	if v.zone < 0 || in.Zone < 0 || v.cause == alerts.Vegetation {
+		return false
+	}
+	near := v.cause == alerts.Short && (f.net.Behind(v.zone, in.Zone) || f.net.Behind(in.Zone, v.zone))
+	return v.zone == in.Zone || near
 }
 
 // stays takes in that what came and went is here to stay.
