@@ -54,6 +54,7 @@ type verdict struct {
 	margin float64 // by how much the best other cause is worse
 	dry    float64 // by how much wet growth is the worse answer
 	ratio  float64 // for the energizer: what is left of its output
+	alike  bool    // for a path to earth and a weak energizer: it may as well be the other
 
 	placed    bool // lowM to highM says where in the zone
 	lowM, atM float64
@@ -76,7 +77,7 @@ const (
 	costUnheard = 0.3
 	costJoint   = 4.0
 	costOff     = 2.0
-	costWeak    = 4.0
+	costWeak    = 6.0 // at a stroke: paths to earth are several times as frequent; common practice, no source
 	costWet     = 3.0
 	costSensor  = 4.0 // as a joint: at the end of a line the two differ only in the current that a joint saves
 	// costSensorDead is for a sensor that shows nothing: a parted wire is likelier.
@@ -97,16 +98,21 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 			best = v
 		}
 	}
-	consider(d.wet())
 	near := 0.0
 	if d.nearMinimum() {
 		near = costNear / (1 + d.haste())
 	}
-	consider(d.energizer(near))
+	weak := d.energizer(near)
+	draws, gives := d.stakes(weak.ratio)
+	weak.score += gives
+	consider(weak)
+	wet := d.wet()
+	wet.score += draws
+	consider(wet)
 	crept := d.crept()
 	for z := range d.f.net.Zones {
-		consider(d.shunt(z, line.Shunt, costShunt+near+crept))
-		consider(d.shunt(z, line.Fallen, costFallen+near))
+		consider(d.shunt(z, line.Shunt, costShunt+near+crept+draws))
+		consider(d.shunt(z, line.Fallen, costFallen+near+draws))
 		consider(d.parted(z))
 		consider(d.joint(z, costJoint+near))
 	}
@@ -114,6 +120,9 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		if v, ok := d.liar(i); ok {
 			consider(v)
 		}
+	}
+	if best.cause == alerts.Short && weak.cause == alerts.EnergizerWeak && d.outputKnown() {
+		best, byCause[alerts.Short] = d.orEnergizer(best, weak)
 	}
 	best.margin, best.dry = math.Inf(1), byCause[alerts.Vegetation]-best.score
 	for c, s := range byCause {

@@ -12,11 +12,12 @@ import (
 // supplyWatch follows what an energizer's own sensor says beside its output: supply volts, pulse interval, stake
 // volts.
 type supplyWatch struct {
-	Supply   ring5
-	Interval ring5
-	Stakes   ring5
-	UsualMS  ring5 // interval as first heard, for an energizer whose pulse_every is not to be relied on
-	LowSince ms
+	Supply     ring5
+	Interval   ring5
+	Stakes     ring5
+	StakesWere float64 // median when the present suspicion began; 0 unknown
+	UsualMS    ring5   // interval as first heard, for an energizer whose pulse_every is not to be relied on
+	LowSince   ms
 
 	Battery  standing
 	Slow     standing

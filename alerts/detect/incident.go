@@ -30,6 +30,7 @@ type incident struct {
 	AtM, LowM, High float64
 	Ohms            float64 // of a joint, as if it were at the start of its zone
 	Kept            float64 // of an energizer's output, the share that is left
+	Alike           bool    // a path to earth and an energizer that gives less would show the same
 }
 
 // member is one sensor that the fault took down.
@@ -164,7 +165,7 @@ func (in *incident) adopt(f *fence, v verdict) {
 		in.Cause = v.cause
 	}
 	in.Zone = v.zone
-	in.Kept = v.ratio
+	in.Kept, in.Alike = v.ratio, v.alike
 	in.Ohms, in.Fault = v.fault.Ohms, v.fault
 	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM
 	for i, t := range f.tracks {

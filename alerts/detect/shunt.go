@@ -45,13 +45,13 @@ func (d *diagnoser) misfitAt(v *verdict, atM float64) float64 {
 		odds := math.Log(k) / 0.15
 		f := v.fault
 		f.AtM = atM
-		least = min(least, odds*odds+d.overOhms(st, f))
+		least = min(least, odds*odds+d.overOhms(st, f, 0.02))
 	}
 	return least
 }
 
-// overOhms returns the least misfit of f over its ohms, from f's own outward in steps that narrow.
-func (d *diagnoser) overOhms(st line.State, f line.Fault) float64 {
+// overOhms returns the least misfit of f over its ohms, from f's own outward in steps that narrow. wide is as of misfit.
+func (d *diagnoser) overOhms(st line.State, f line.Fault, wide float64) float64 {
 	least := math.Inf(1)
 	for _, step := range [5]float64{2, 1.4, 1.2, 1.1, 1.05} {
 		centre := f.Ohms
@@ -59,7 +59,7 @@ func (d *diagnoser) overOhms(st line.State, f line.Fault) float64 {
 			try := f
 			try.Ohms = centre * m
 			d.solver.Volts(d.after, st, try)
-			if s := d.misfit(0.02) + contact(f.Kind, try.Ohms); s < least {
+			if s := d.misfit(wide) + contact(f.Kind, try.Ohms); s < least {
 				least, f.Ohms = s, try.Ohms
 			}
 		}
@@ -69,16 +69,6 @@ func (d *diagnoser) overOhms(st line.State, f line.Fault) float64 {
 
 // placeable is the widest interval, as a share of the zone, that still says something about where to walk.
 const placeable = 0.6
-
-// atTheEnergizer is what it costs to place a path to earth in the first metres of the fence, where it looks just like
-// an energizer that gives less: as -2·ln of how little of the fence that is.
-func atTheEnergizer(z line.Zone, part float64) float64 {
-	const first = 0.15
-	if z.Parent >= 0 || part >= first {
-		return 0
-	}
-	return min(8, 2*math.Log(first/math.Max(part, 1e-3)))
-}
 
 // contact is what it costs that a fallen wire meets the ground through so many ohms: a few hundred are usual, and
 // without a sensor that is still hot behind it nothing else tells ohms from metres. Common practice, no source.
@@ -110,7 +100,7 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	try := func(part, ohms float64) {
 		for _, f := range d.beside(line.Fault{Kind: kind, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}) {
 			d.solver.Volts(d.after, d.base, f)
-			s := d.misfit(changeSlack) + cost + depth + atTheEnergizer(zone, part) + contact(kind, ohms)
+			s := d.misfit(changeSlack) + cost + depth + contact(kind, ohms)
 			if s < best.score {
 				best.score, best.fault, best.worst = s, f, d.worst
 			}

@@ -103,6 +103,9 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		case alerts.SupplyLow:
 			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
 		case alerts.EnergizerWeak:
+			if in.Alike {
+				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence and measure it alone: if it is weak look at its battery and earth, if not walk the fence.", e, left(in))
+			}
 			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence and measure it alone; then look at its battery and earth.", e, left(in))
 		}
 		return fmt.Sprintf("The fence of %s is down all over. Look at the energizer, then for wet growth on the wire.", f.energizer.Name)
@@ -131,6 +134,10 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		}
 		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s's sensor. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), z.Name)
 	case alerts.Short:
+		if in.Alike {
+			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence and measure %s alone; if it is well, walk there.",
+				name, what, f.place(in), f.energizer.Name, f.energizer.Name)
+		}
 		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in))
 	case alerts.Joint:
 		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor. Look at clamps, knots and gate ends there.", name, what, f.before(in.Zone), z.Name)

@@ -96,16 +96,19 @@ func (s *since) median() float64 {
 func (s *since) latest() float64 { return s.newest(3) }
 
 // newest returns the median of the newest few that are kept.
-func (s *since) newest(few int) float64 {
-	n := min(s.N, few, len(s.Vals))
-	if n == 0 {
+func (s *since) newest(few int) float64 { return newest(s.Vals[:], s.N, few) }
+
+// newest returns the median of the newest few of the vals, at most eight, that n were put into in turn; NaN of none.
+func newest(vals []float64, n, few int) float64 {
+	few = min(n, few, len(vals))
+	if few == 0 {
 		return math.NaN()
 	}
 	var buf [8]float64
-	for k := range n {
-		buf[k] = s.Vals[(s.N-1-k)%len(s.Vals)]
+	for k := range few {
+		buf[k] = vals[(n-1-k)%len(vals)]
 	}
-	return medianOf(buf[:n])
+	return medianOf(buf[:few])
 }
 
 // least returns the lowest of the values kept.

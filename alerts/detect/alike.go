@@ -1,0 +1,89 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts/line"
+)
+
+// On wire of few ohms, and in the first metres of any, a path to earth takes every sensor down by one share, and so does an
+// energizer that gives less at a stroke. Two things tell them apart: of how much of the fence that can be said, and what the
+// stakes carry, for a path to earth draws more through them.
+
+// orEnergizer weighs v, a path to earth, against the energizer that gives less, weak, and returns the likelier with what v
+// then costs.
+func (d *diagnoser) orEnergizer(v, weak verdict) (likelier verdict, cost float64) {
+	cost = v.score
+	if weak.score >= v.score+alikeMost {
+		return v, cost
+	}
+	cost += d.lookAlike(&v)
+	alike := math.Abs(weak.score-cost) < alikeLeft
+	v.alike, weak.alike = alike, alike
+	if weak.score < cost {
+		return weak, cost
+	}
+	return v, cost
+}
+
+// outputKnown reports whether what the energizer's own sensor has to say of the change is known, where it has one.
+func (d *diagnoser) outputKnown() bool { return d.f.tracks[0] == nil || !math.IsNaN(d.ratio[0]) }
+
+const (
+	alikeMost = 12.0 // that lookAlike comes to: it is one part of a fence of fifty zones
+	alikeLeft = 6.0  // by how much the one must be likelier, for a person not to be told of the other
+)
+
+// lookAlike returns what it costs that a path to earth like that of v lies in just the places where it would look as it does,
+// as -2·ln of how much of the fence that is: of any metre a path to earth is as likely as of any other.
+func (d *diagnoser) lookAlike(v *verdict) float64 {
+	const parts = 8
+	least, alike, all := math.Inf(1), 0.0, 0.0
+	for z, zone := range d.f.net.Zones {
+		for c := range parts {
+			f := line.Fault{Kind: v.fault.Kind, Zone: z, AtM: zone.LengthM * (float64(c) + 0.5) / parts, Ohms: v.fault.Ohms}
+			s := d.overOhms(d.base, f, changeSlack)
+			if s < least {
+				alike *= math.Exp((s - least) / 2)
+				least = s
+			}
+			alike += math.Exp((least-s)/2) * zone.LengthM
+			all += zone.LengthM
+		}
+	}
+	return 2 * math.Log(all/alike)
+}
+
+// stakes returns what it costs by what the earth stakes carry that the fence draws more than before, and that the energizer
+// gives the share s of what it gave, as squared standard deviations. With the first the stakes carry more; with the second
+// they carry that share, or, where it is the earth that has failed, about all that the fence has lost.
+func (d *diagnoser) stakes(s float64) (draws, gives float64) {
+	was, is := d.f.Supply.StakesWere, d.f.stakesSince()
+	if d.slow || was <= 0 || is <= 0 || math.IsNaN(d.ratio[0]) {
+		return 0, 0
+	}
+	grown := math.Log(is / was)
+	sd := math.Hypot(stakesSD, math.Hypot(stakesGrain/was, stakesGrain/is))
+	square := func(off float64) float64 { return min(off*off/sd/sd, stakesMost) }
+	draws = square(min(grown, 0))
+	if s > 0 && is < d.base.OpenVolts*(1-s)/2 {
+		gives = square(max(grown-math.Log(s), 0))
+	}
+	return draws, gives
+}
+
+// Judgements; common practice, no source.
+const (
+	stakesSD    = 0.15 // standard deviation of the logarithm of what the stakes carry
+	stakesGrain = 3.0  // and in volts: ten from one digit to the next
+	stakesMost  = 12.0 // a sensor of the stakes may be wrong
+)
+
+// stakesSince returns what the stakes carry since the present suspicion, 0 where unknown.
+func (f *fence) stakesSince() float64 {
+	s, t := &f.Supply.Stakes, f.tracks[0]
+	if t == nil || s.N == 0 || t.Since.N == 0 {
+		return 0
+	}
+	return newest(s.Vals[:], s.N, t.Since.N)
+}

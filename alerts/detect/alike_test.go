@@ -1,0 +1,89 @@
+package detect_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/pulse"
+)
+
+// A path to earth in the first metres would show what an energizer shows that gives less at a stroke. It
+// would have to lie in just those metres, so it is the energizer that is told; a path to earth further on is told as one.
+func TestWeakAtAStrokeIsNoShortInTheFirstMetres(t *testing.T) {
+	for _, ohms := range []float64{400, 1000, 4000} {
+		f := paddocks()
+		for i := range f.Zones {
+			f.Zones[i].OhmsPerKM, f.Zones[i].MinimumVolts = ohms, 1000
+		}
+		b := newBench(t, f)
+		b.run(30 * time.Hour)
+		b.wires["cartshed"].open *= 0.6
+		b.run(time.Hour)
+		if a := b.only(); a.last().Cause != alerts.EnergizerWeak {
+			b.show()
+			t.Errorf("at %g ohms a kilometre told as %s of %s", ohms, a.last().Cause, a.last().Source)
+		}
+		b.wires["cartshed"].open /= 0.6
+		b.run(3 * time.Hour)
+		told := len(b.alarms())
+		b.zone("brook").part, b.zone("brook").short = 0.8, 1.0/150
+		b.run(time.Hour)
+		if all := b.alarms(); len(all) != told+1 || all[told].last().Cause != alerts.Short {
+			b.show()
+			t.Errorf("at %g ohms a kilometre %d alarms, want one more than %d, of a short", ohms, len(all), told)
+		}
+	}
+}
+
+// carried makes the energizer's sensor report what the current takes over the ohms of the stakes.
+func (b *bench) carried(ohms float64) {
+	w, volts := b.wires["cartshed"], make([]float64, 5)
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if d.node == 0 {
+			w.volts(volts)
+			r.Set(pulse.EarthVolts, ohms*(w.open-volts[0])/w.source*(1+0.05*b.rng.NormFloat64()))
+		}
+		return true
+	}
+}
+
+// On steel the volts on the wire do not tell a path to earth from an energizer that gives less: those on the stakes do, and
+// where nobody measures them the alarm names both.
+func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
+	weak := func(b *bench) { b.wires["cartshed"].open *= 0.6 }
+	short := func(b *bench) { b.zone("brook").part, b.zone("brook").short = 0.05, 1.0/500 }
+	for _, tt := range []struct {
+		name   string
+		stakes float64 // ohms, 0 where they are not measured
+		fail   func(*bench)
+		want   alerts.Cause
+	}{
+		{"an energizer", 60, weak, alerts.EnergizerWeak},
+		{"a path to earth", 60, short, alerts.Short},
+		{"an energizer, stakes unmeasured", 0, weak, ""},
+		{"a path to earth, stakes unmeasured", 0, short, alerts.Short},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			steel(f)
+			b := newBench(t, f)
+			if tt.stakes > 0 {
+				b.carried(tt.stakes)
+			}
+			b.run(30 * time.Hour)
+			b.quiet()
+			tt.fail(b)
+			b.run(time.Hour)
+			e := b.only().last()
+			if tt.want != "" && e.Cause != tt.want {
+				b.show()
+				t.Errorf("told as %s of %s, want %s", e.Cause, e.Source, tt.want)
+			}
+			if both := strings.Contains(e.Text, "alone") && strings.Contains(e.Text, "touch"); both != (tt.stakes == 0) {
+				t.Errorf("names both: %t, want %t: %s", both, tt.stakes == 0, e.Text)
+			}
+		})
+	}
+}
