@@ -55,21 +55,20 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 }
 
 // stakes returns what it costs by what the earth stakes carry that the fence draws more than before, and that the energizer
-// gives the share s of what it gave, as squared standard deviations. With the first the stakes carry more; with the second
-// they carry that share, or, where it is the earth that has failed, about all that the fence has lost.
-func (d *diagnoser) stakes(s float64) (draws, gives float64) {
+// gives the share s of what it gave, as squared standard deviations: with the first the stakes carry more, and with the
+// second that share. Where they have come to carry about all that the fence has lost, it is the earth that has failed.
+func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 	was, is := d.f.Supply.StakesWere, d.f.stakesSince()
-	if d.slow || was <= 0 || is <= 0 || math.IsNaN(d.ratio[0]) {
-		return 0, 0
+	if d.slow || was <= 0 || is <= 0 || s <= 0 || math.IsNaN(d.ratio[0]) {
+		return 0, 0, false
+	}
+	if is > stakesHigh && is-s*was > stakesTake*(1-s)*d.base.OpenVolts {
+		return stakesMost, 0, true
 	}
 	grown := math.Log(is / was)
 	sd := math.Hypot(stakesSD, math.Hypot(stakesGrain/was, stakesGrain/is))
 	square := func(off float64) float64 { return min(off*off/sd/sd, stakesMost) }
-	draws = square(min(grown, 0))
-	if s > 0 && is < d.base.OpenVolts*(1-s)/2 {
-		gives = square(max(grown-math.Log(s), 0))
-	}
-	return draws, gives
+	return square(min(grown, 0)), square(max(grown-math.Log(s), 0)), false
 }
 
 // Judgements; common practice, no source.
@@ -77,6 +76,7 @@ const (
 	stakesSD    = 0.15 // standard deviation of the logarithm of what the stakes carry
 	stakesGrain = 3.0  // and in volts: ten from one digit to the next
 	stakesMost  = 12.0 // a sensor of the stakes may be wrong
+	stakesTake  = 0.7  // of what the fence has lost; a path to earth leaves the stakes the share that they are of all ohms
 )
 
 // stakesSince returns what the stakes carry since the present suspicion, 0 where unknown.

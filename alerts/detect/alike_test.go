@@ -87,3 +87,40 @@ func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
 		})
 	}
 }
+
+// An earth that fails at a stroke takes the fence down as a weak energizer would, and puts on the stakes what the fence lost.
+func TestEarthThatFailsAtAStroke(t *testing.T) {
+	for _, ohms := range []float64{30, 4000} {
+		f := paddocks()
+		for i := range f.Zones {
+			f.Zones[i].OhmsPerKM, f.Zones[i].MinimumVolts = ohms, 1500
+		}
+		b := newBench(t, f)
+		b.wires["cartshed"] = newWire(f, "cartshed", 1e-3)
+		for _, d := range b.devices {
+			d.wire = b.wires["cartshed"]
+		}
+		earth, w, volts := 60.0, b.wires["cartshed"], make([]float64, 5)
+		b.alter = func(d *device, r *pulse.Reading) bool {
+			if d.node == 0 {
+				w.volts(volts)
+				r.Set(pulse.EarthVolts, earth*(w.open-volts[0])/w.source)
+			}
+			return true
+		}
+		b.run(30 * time.Hour)
+		b.quiet()
+		earth, w.source = earth+700, w.source+700
+		b.run(3 * time.Hour)
+		if e := b.only().last(); e.Cause != alerts.PoorEarth || e.Source != "energizer/cartshed" || e.Condition != alerts.Earth || len(e.Zones) != 4 {
+			b.show()
+			t.Errorf("at %g ohms a kilometre told as %s of %s, condition %s, with %v", ohms, e.Cause, e.Source, e.Condition, e.Zones)
+		}
+		earth, w.source = 60, w.source-700
+		b.run(3 * time.Hour)
+		if b.only().over.IsZero() {
+			b.show()
+			t.Errorf("at %g ohms a kilometre the alarm stands though the earth is well", ohms)
+		}
+	}
+}

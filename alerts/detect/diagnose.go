@@ -61,9 +61,10 @@ type verdict struct {
 	highM     float64
 }
 
-// ofEnergizer reports whether it is the energizer that gives less: that may come on slowly too, but everywhere alike.
+// ofEnergizer reports whether it is the energizer or its earth that gives less: that may come on slowly too, but everywhere
+// alike.
 func (v *verdict) ofEnergizer() bool {
-	return v.cause == alerts.EnergizerWeak || v.cause == alerts.EnergizerOff
+	return v.cause == alerts.EnergizerWeak || v.cause == alerts.EnergizerOff || v.cause == alerts.PoorEarth
 }
 
 // What each hypothesis costs before it is heard, as -2·ln of how likely such a fault is against the others. They are
@@ -103,8 +104,11 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		near = costNear / (1 + d.haste())
 	}
 	weak := d.energizer(near)
-	draws, gives := d.stakes(weak.ratio)
+	draws, gives, failed := d.stakes(weak.ratio)
 	weak.score += gives
+	if failed && weak.cause == alerts.EnergizerWeak {
+		weak.cause = alerts.PoorEarth
+	}
 	consider(weak)
 	wet := d.wet()
 	wet.score += draws

@@ -86,9 +86,11 @@ func (s *supplyWatch) take(f *fence, r *pulse.Reading, now ms) {
 	}
 }
 
-// handOver returns the alarm that the supply has raised, if any; it is no longer the supply's.
-func (s *supplyWatch) handOver() (own standing) {
+// handOver returns the alarm that was raised of what comes to trouble of cause c, if any; it is no longer the supply's.
+func (s *supplyWatch) handOver(c alerts.Cause) (own standing) {
 	switch {
+	case c == alerts.PoorEarth:
+		own, s.Earth = s.Earth, standing{}
 	case s.Battery.up():
 		own, s.Battery = s.Battery, standing{}
 	case s.Slow.up():
@@ -313,7 +315,7 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 		s.Earth.Quiet = now
 	case s.Earth.up() && now-s.Earth.Quiet >= earthWell:
 		f.w.clear(&s.Earth, now, fmt.Sprintf("%s's earth stakes are down to %.0f V again.", titled(f.energizer.Name), v))
-	case !poor:
+	case !poor || f.energizerTrouble():
 		s.EarthFor = 0
 	case !s.Earth.up():
 		if s.EarthFor++; s.EarthFor < earthLooks {

@@ -112,7 +112,7 @@ func (f *fence) open(v verdict, now ms) {
 		in.Cause = alerts.CauseIntermittent
 	}
 	if v.zone < 0 {
-		in.S = f.Supply.handOver()
+		in.S = f.Supply.handOver(v.cause)
 	}
 	f.begin(in, now)
 	f.follow(in, now)

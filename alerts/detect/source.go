@@ -124,7 +124,7 @@ func (f *fence) givesLess() float64 {
 // with growth, were its first sign.
 func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
 	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: loss.kept, Profile: loss.well.Level}
-	in.S = f.Supply.handOver()
+	in.S = f.Supply.handOver(in.Cause)
 	if t != nil {
 		in.Members = append(in.Members, lowered(t))
 	}

@@ -29,6 +29,9 @@ func (f *fence) finding(in *incident) alerts.Finding {
 		fd.Condition, fd.Priority = alerts.Off, alerts.High
 	case in.Zone < 0 && in.Cause != alerts.Vegetation && in.Cause != alerts.Unknown:
 		fd.Condition, fd.Priority = alerts.Weak, alerts.Medium
+		if in.Cause == alerts.PoorEarth {
+			fd.Condition = alerts.Earth
+		}
 		if worst != alerts.Dropping && stock {
 			fd.Priority = alerts.High
 		}
@@ -102,6 +105,8 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s is off: no pulses, the whole fence is dead. Go to the energizer first: switch, plug, battery.", e)
 		case alerts.SupplyLow:
 			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
+		case alerts.PoorEarth:
+			return fmt.Sprintf("%s's earth has failed%s: the stakes carry what the fence has lost. Switch off and look at the earth lead and its clamps; then wet the stakes.", e, left(in))
 		case alerts.EnergizerWeak:
 			if in.Alike {
 				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence and measure it alone: if it is weak look at its battery and earth, if not walk the fence.", e, left(in))
