@@ -10,20 +10,19 @@ import (
 // energizer that gives less at a stroke. Two things tell them apart: of how much of the fence that can be said, and what the
 // stakes carry, for a path to earth draws more through them.
 
-// orEnergizer weighs v, a path to earth, against the energizer that gives less, weak, and returns the likelier with what v
-// then costs.
-func (d *diagnoser) orEnergizer(v, weak verdict) (likelier verdict, cost float64) {
-	cost = v.score
-	if weak.score >= v.score+alikeMost {
-		return v, cost
+// orEnergizer weighs the path to earth short against the energizer that gives less, weak, and returns the likelier with what
+// the path then costs.
+func (d *diagnoser) orEnergizer(short, weak verdict) (likelier verdict, cost float64) {
+	cost = short.score
+	if weak.score < cost+alikeMost && cost < weak.score+alikeLeft {
+		cost += d.lookAlike(&short)
+		short.alike = math.Abs(weak.score-cost) < alikeLeft
+		weak.alike = short.alike
 	}
-	cost += d.lookAlike(&v)
-	alike := math.Abs(weak.score-cost) < alikeLeft
-	v.alike, weak.alike = alike, alike
 	if weak.score < cost {
 		return weak, cost
 	}
-	return v, cost
+	return short, cost
 }
 
 // outputKnown reports whether what the energizer's own sensor has to say of the change is known, where it has one.
@@ -55,8 +54,9 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 }
 
 // stakes returns what it costs by what the earth stakes carry that the fence draws more than before, and that the energizer
-// gives the share s of what it gave, as squared standard deviations: with the first the stakes carry more, and with the
-// second that share. Where they have come to carry about all that the fence has lost, it is the earth that has failed.
+// gives the share s of what it gave, as squared standard deviations. With the first the stakes carry more, at the least half
+// as much more as the circuit has it, and with the second that share. Where they have come to carry about all that the
+// fence has lost, it is the earth that has failed.
 func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 	was, is := d.f.Supply.StakesWere, d.f.stakesSince()
 	if d.slow || was <= 0 || is <= 0 || s <= 0 || math.IsNaN(d.ratio[0]) {
@@ -68,7 +68,9 @@ func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 	grown := math.Log(is / was)
 	sd := math.Hypot(stakesSD, math.Hypot(stakesGrain/was, stakesGrain/is))
 	square := func(off float64) float64 { return min(off*off/sd/sd, stakesMost) }
-	return square(min(grown, 0)), square(max(grown-math.Log(s), 0)), false
+	lost := func(left float64) float64 { return math.Max(d.base.OpenVolts-left*d.before[0], 0.01*d.base.OpenVolts) }
+	more := math.Log(lost(d.ratio[0]) / lost(1))
+	return square(min(grown-more/2, 0)), square(max(grown-math.Log(s), 0)), false
 }
 
 // Judgements; common practice, no source.

@@ -90,8 +90,12 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	d.load(before)
 	d.baseline(before, d.f.prior(nil))
 	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
+	short := best
 	byCause := map[alerts.Cause]float64{}
 	consider := func(v verdict) {
+		if v.cause == alerts.Short && v.score < short.score {
+			short = v
+		}
 		if s, ok := byCause[v.cause]; !ok || v.score < s {
 			byCause[v.cause] = v.score
 		}
@@ -125,8 +129,8 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 			consider(v)
 		}
 	}
-	if best.cause == alerts.Short && weak.cause == alerts.EnergizerWeak && d.outputKnown() {
-		best, byCause[alerts.Short] = d.orEnergizer(best, weak)
+	if weak.cause == alerts.EnergizerWeak && d.outputKnown() && (best.cause == alerts.Short || best.cause == alerts.EnergizerWeak) {
+		best, byCause[alerts.Short] = d.orEnergizer(short, weak)
 	}
 	best.margin, best.dry = math.Inf(1), byCause[alerts.Vegetation]-best.score
 	for c, s := range byCause {
