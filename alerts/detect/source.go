@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
 // An energizer that gives less takes the whole fence down by one share, and with it the drop along the wire. Growth and wet
@@ -71,20 +72,43 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 		p := f.prior(nil)
 		p.State.SourceOhms *= ohms
 		d.baseline(before, p)
-		v := d.wetUnder(openSpread)
-		loss.kept, weak = max(loss.kept, v.ratio), min(weak, v.score)
-		if loss.kept > enough || weak > unexplained {
+		less := d.since(openSpread)
+		loss.kept, weak = max(loss.kept, less.OpenVolts/d.base.OpenVolts), min(weak, unlikely(less))
+		if loss.kept > enough || less.Misfit+less.Strain > unexplained {
 			return loss
 		}
-		growth = min(growth, d.wetUnder(0).score)
+		growth = min(growth, unlikely(d.since(0)))
 		if d.base.Joints != nil { // a bad joint may have been mended since
 			d.base.Joints = nil
-			growth = min(growth, d.wetUnder(0).score)
+			growth = min(growth, unlikely(d.since(0)))
 		}
 	}
 	loss.evidence = growth - weak
 	return loss
 }
+
+// since explains the ratios by leakages that have moved, together and each by itself, and by what the energizer gives, whose
+// logarithm has the standard deviation openSpread. A leakage that is known by a guess alone, as those of a clean fence are, may
+// have come from anywhere.
+func (d *diagnoser) since(openSpread float64) line.Estimate {
+	for i, r := range d.ratio {
+		d.obs[i] = line.Observation{}
+		if !math.IsNaN(r) {
+			sd := math.Hypot(d.sd[i]+0.006/r, changeSlack*(1-r)/r) // as in one
+			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: math.Max(sd, modelSD)}
+		}
+	}
+	p := line.Prior{State: d.base, LeakSpread: wetSpread, LeakDoubt: d.leakSD, WetSpread: dewSpread, OpenSpread: openSpread}
+	est, err := d.est.Weigh(d.obs, p)
+	if err != nil {
+		return line.Estimate{Misfit: math.Inf(1)}
+	}
+	return est
+}
+
+// unlikely returns how unlikely the readings are with what est takes to be free to move, as -2·ln: where it is free to be
+// anything, that it explains them says little for it.
+func unlikely(est line.Estimate) float64 { return est.Misfit + est.Strain + est.Luck }
 
 // few reports whether too few sensors are heard to tell what the energizer gives.
 func (f *fence) few(loss sourceLoss) bool { return 2*loss.heard <= len(f.tracks) }

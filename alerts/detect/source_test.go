@@ -186,3 +186,32 @@ func TestWeakEnergizerStandsWhileFewAreHeard(t *testing.T) {
 		t.Error("the energizer's alarm is over though most sensors are silent")
 	}
 }
+
+// A clean fence leaks so little that nobody knows where, so that what grows on the wire next to the energizer may be a hundred
+// times that and takes every zone down alike. It is no weak energizer.
+func TestGrowthNextToTheEnergizerIsNoWeakEnergizer(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 5*time.Minute)
+	for i := range f.Zones {
+		if f.Zones[i].FedBy == "cartshed" {
+			f.Zones[i].OhmsPerKM = 100
+		}
+	}
+	b := newBench(t, f)
+	b.run(3 * 24 * time.Hour)
+	b.quiet()
+	w, began := b.wires["cartshed"], b.now
+	own := w.spans[0].leak
+	b.while = func(now time.Time) { w.spans[0].leak = own + 1e-3*min(1, now.Sub(began).Hours()/30) }
+	b.run(3 * 24 * time.Hour)
+	v := make([]float64, len(w.spans)+1)
+	if w.volts(v); v[0] > 0.8*w.open {
+		t.Fatalf("the energizer's output is %.0f V: the test shows nothing", v[0])
+	}
+	for _, a := range b.alarms() {
+		if a.last().Cause == alerts.EnergizerWeak {
+			b.show()
+			t.Fatalf("told of the energizer: %s", a.last().Text)
+		}
+	}
+}

@@ -18,10 +18,11 @@ func (o Observation) given() bool { return o.Volts > 0 && !math.IsInf(o.Volts, 1
 // Prior is what is believed before the sensors are heard.
 type Prior struct {
 	State      State
-	LeakSpread float64 // standard deviation of the logarithm of each leakage
-	OpenSpread float64 // standard deviation of the logarithm of the open voltage; 0 holds it fixed
-	WetSpread  float64 // the same of a factor common to all leakages, as dew and rain are; 0 is none
-	Fault      Fault   // taken to be there
+	LeakSpread float64   // standard deviation of the logarithm of each leakage
+	LeakDoubt  []float64 // by zone, the same of what State says of it, on top of LeakSpread; nil for none
+	OpenSpread float64   // standard deviation of the logarithm of the open voltage; 0 holds it fixed
+	WetSpread  float64   // the same of a factor common to all leakages, as dew and rain are; 0 is none
+	Fault      Fault     // taken to be there
 }
 
 // WidePrior believes that the fence is roughly as laid out, growth included: each leakage within a factor of 500 or
@@ -40,6 +41,7 @@ type Estimate struct {
 	Misfit   float64   // sum of squared, standardised residuals of the sensors
 	Worst    float64   // the largest of them
 	Strain   float64   // the same of the unknowns about the prior
+	Luck     float64   // what share of all that the unknowns might be explains the sensors so, as -2·ln
 	Wet      float64   // logarithm of the factor common to all leakages
 	Sensors  int       // how many were heard
 }
@@ -144,6 +146,9 @@ func (f *newtonFit) spread(j int) float64 {
 		return f.prior.OpenSpread
 	case f.wet:
 		return f.prior.WetSpread
+	}
+	if f.prior.LeakDoubt != nil {
+		return math.Hypot(f.prior.LeakSpread, f.prior.LeakDoubt[j])
 	}
 	return f.prior.LeakSpread
 }
@@ -311,6 +316,7 @@ func (f *newtonFit) result() Estimate {
 	for j := range f.unknowns {
 		r := f.shift[j] / f.spread(j)
 		out.Strain += r * r
+		out.Luck += 2 * math.Log(f.spread(j)*f.normal[j*f.unknowns+j])
 	}
 	out.LoadAmps = (f.st.OpenVolts - f.e.volts[0]) / math.Max(f.st.SourceOhms, minOhms)
 	for i, o := range f.obs {
