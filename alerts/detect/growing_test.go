@@ -196,6 +196,22 @@ func TestOneWetDayIsNoGrowth(t *testing.T) {
 	}
 }
 
+// Two days in a row that take a zone far under, with dry hours that show it as well as ever, are no growth that has won.
+func TestTwoWetDaysAreNoGrowth(t *testing.T) {
+	rain := wet(0, 1, 2)
+	g := newGrower(t, func(d float64) float64 { // it sets in over two hours
+		_, part := math.Modf(d)
+		return 1 + 59*rain(d)*math.Min(1, 12*part)
+	})
+	if day := g.under(30); day != 7 {
+		t.Fatalf("lane went under on day %d: the test shows nothing", day)
+	}
+	g.under(6)
+	for _, a := range g.growths() {
+		t.Errorf("%s tells of growth: %s", a.id, a.first().Text)
+	}
+}
+
 // Growth that stands in a zone is not taken for cut when three wet days are followed by a dry one.
 func TestDryingIsNoTrim(t *testing.T) {
 	rain := wet(1, 1.5, 3)

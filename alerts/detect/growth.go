@@ -215,6 +215,7 @@ const (
 	rateDays      = 30   // in which slower growth makes up all but a third of what it lacks to that; an assumption
 	sureDays      = 4    // a trend that leaves no more than this open is told on its first day
 	vagueDays     = 8    // one that leaves more than this must stand for three: a wet spell looks like growth
+	wellOver      = 1.25 // times the minimum that driest hours show where it is not growth that holds the rest of the day under it
 	cleanLoad     = 0.05 // added to the load before its logarithm is taken, so that a clean fence's noise is no trend
 )
 
@@ -310,12 +311,15 @@ func (f *fence) forecast(z int) (outlook, bool) {
 }
 
 // grownUnder reports whether growth has a zone under its minimum: in its driest hours too, or for the second day. One
-// wet day alone does not prove it.
+// wet day alone does not prove it, nor do two with hours so dry that they leave the zone well over it: what rain or a
+// fault takes down for a while is no growth that has won.
 func (f *fence) grownUnder(z int) bool {
 	days := f.Days.Rows[max(0, len(f.Days.Rows)-2):]
-	under := func(v float64) bool { return v > 0 && v < f.net.Zones[z].MinimumVolts }
+	minimum := f.net.Zones[z].MinimumVolts
+	under := func(v float64) bool { return v > 0 && v < minimum }
 	today := days[len(days)-1]
-	return under(today.Level[z+1]) && (under(today.Dry[z+1]) || under(days[0].Level[z+1]) && len(days) > 1)
+	again := len(days) > 1 && under(days[0].Level[z+1]) && today.Dry[z+1] < wellOver*minimum
+	return under(today.Level[z+1]) && (under(today.Dry[z+1]) || again)
 }
 
 // carry takes the trend over some days forward to the load at which the level is at its minimum, and reports whether
