@@ -90,7 +90,7 @@ func (s *supplyWatch) take(f *fence, r *pulse.Reading, now ms) {
 func (s *supplyWatch) handOver(c alerts.Cause) (own standing) {
 	switch {
 	case c == alerts.PoorEarth:
-		own, s.Earth = s.Earth, standing{}
+		own, s.Earth, s.EarthFor = s.Earth, standing{}, 0
 	case s.Battery.up():
 		own, s.Battery = s.Battery, standing{}
 	case s.Slow.up():
@@ -187,7 +187,10 @@ func (f *fence) energizerTrouble() bool {
 }
 
 // weakCause says why an energizer gives less than it should.
-func (f *fence) weakCause() alerts.Cause {
+func (f *fence) weakCause(loss sourceLoss) alerts.Cause {
+	if f.lostInEarth(loss) {
+		return alerts.PoorEarth
+	}
 	if f.Supply.low() || f.Supply.Battery.up() {
 		return alerts.SupplyLow
 	}
@@ -196,18 +199,20 @@ func (f *fence) weakCause() alerts.Cause {
 
 // creeping says what has slowly pulled the fence down: the energizer, or what grows on the wire.
 func (f *fence) creeping() alerts.Cause {
-	if _, weak := f.gaveWay(); weak {
-		return f.weakCause()
+	if loss, weak := f.gaveWay(); weak {
+		return f.weakCause(loss)
 	}
 	return alerts.Vegetation
 }
 
-// gaveWay reports whether it is the energizer that has taken a zone under its minimum. One whose battery is low needs no
-// more than that the readings bear it out.
+// gaveWay reports whether it is the energizer that has taken a zone under its minimum. One whose battery is low, or
+// whose stakes are known to be poor and carry what is lost, needs no more than that the readings bear it out.
 func (f *fence) gaveWay() (sourceLoss, bool) {
-	if f.Supply.low() {
+	if f.Supply.low() || f.Supply.Earth.up() {
 		loss := f.sourceSince(f.wellDay(), keptWell)
-		return loss, loss.kept < keptWell && loss.evidence > 0
+		if f.Supply.low() || f.lostInEarth(loss) {
+			return loss, loss.kept < keptWell && loss.evidence > 0
+		}
 	}
 	if f.raining() && !f.energizerTrouble() {
 		return sourceLoss{}, false
@@ -327,4 +332,20 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 			Evidence: []string{fmt.Sprintf("about %.0f ohms through the stakes", ohms)},
 		})
 	}
+}
+
+// lostInEarth reports whether the stakes carry most of what an energizer gives too little.
+func (f *fence) lostInEarth(loss sourceLoss) bool {
+	v, ok := f.Supply.Stakes.median()
+	return ok && v > stakesHigh && v > (1-loss.kept)*f.net.OpenVolts/2
+}
+
+// earthBack reports whether the stakes carry less than all else together does of what the wire lacks, by two readings.
+func (f *fence) earthBack() bool {
+	s, t := &f.Supply.Stakes, f.tracks[0]
+	if s.N < 2 || f.mute(0) {
+		return false
+	}
+	v := max(s.Vals[(s.N-1)%5], s.Vals[(s.N-2)%5])
+	return v < (f.net.OpenVolts-max(t.LastVal, t.Prev))/2
 }

@@ -429,6 +429,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Zone < 0 && in.Cause == alerts.SupplyLow && f.Supply.low() {
 		return false // it will be back as soon as the battery is asked for more
 	}
+	if in.Cause == alerts.PoorEarth && !in.Slow && f.earthBack() {
+		return true // what growth or wet has taken meanwhile is another matter
+	}
 	if in.Slow && in.Zone < 0 {
 		return in.Looks >= weakLooks || now-in.Quiet >= slowReturn
 	}

@@ -147,7 +147,7 @@ func (f *fence) givesLess() float64 {
 // that this has taken under its minimum. The battery's alarm, and those of zones that were told of since that day as low
 // with growth, were its first sign.
 func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
-	in := &incident{Cause: f.weakCause(), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: loss.kept, Profile: loss.well.Level}
+	in := &incident{Cause: f.weakCause(loss), Zone: -1, Slow: true, Settled: true, Quiet: now, Kept: loss.kept, Profile: loss.well.Level}
 	in.S = f.Supply.handOver(in.Cause)
 	if t != nil {
 		in.Members = append(in.Members, lowered(t))

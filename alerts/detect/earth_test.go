@@ -1,0 +1,117 @@
+package detect_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/pulse"
+)
+
+// stakes makes the energizer's sensor report what stakes of so many ohms carry at the current that its wire draws, and gives
+// the ohms to the wire's source, now and whenever they change.
+func (b *bench) stakes(ohms *float64) {
+	w := b.wires["cartshed"]
+	own, volts := w.source-*ohms, make([]float64, len(w.spans)+1)
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		w.source = own + *ohms
+		if d.node == 0 {
+			w.volts(volts)
+			r.Set(pulse.EarthVolts, math.Round(*ohms*(w.open-volts[0])/w.source/5)*5)
+		}
+		return true
+	}
+}
+
+// draws lets the wires of b leak so many siemens, alike on each zone.
+func (b *bench) draws(siemens float64) {
+	w := b.wires["cartshed"]
+	for i := range w.spans {
+		w.spans[i].leak = siemens / float64(len(w.spans))
+	}
+}
+
+// earthFaults are what may take the whole fence down at a stroke where the stakes are read.
+var earthFaults = []struct {
+	name  string
+	ohms  float64 // of the stakes until then
+	fail  func(b *bench, ohms *float64)
+	cause alerts.Cause
+}{
+	{"the clamp of the stakes corrodes through", 60, func(_ *bench, ohms *float64) { *ohms = 900 }, alerts.PoorEarth},
+	{"stakes that were fair lose their hold", 150, func(_ *bench, ohms *float64) { *ohms = 1500 }, alerts.PoorEarth},
+	{"the energizer fails", 60, func(b *bench, _ *float64) { b.wires["cartshed"].open *= 0.55 }, alerts.EnergizerWeak},
+	{"the energizer fails beside fair stakes", 150, func(b *bench, _ *float64) { b.wires["cartshed"].open *= 0.55 }, alerts.EnergizerWeak},
+	{"a wire touches earth beside fair stakes", 150, func(b *bench, _ *float64) {
+		s := b.zone("orchard")
+		s.short, s.part = 1.0/300, 0.6
+	}, alerts.Short},
+}
+
+// What the stakes carry tells a poor earth from all else that takes the fence down at a stroke: one alarm, over when it is
+// mended.
+func TestEarthFailsAtAStroke(t *testing.T) {
+	for _, tt := range earthFaults {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			for i := range f.Zones {
+				f.Zones[i].MinimumVolts = 4500
+			}
+			b := newBench(t, f)
+			ohms := tt.ohms
+			b.stakes(&ohms)
+			b.draws(4e-4)
+			b.run(30 * time.Hour)
+			b.quiet()
+			tt.fail(b, &ohms)
+			b.run(3 * time.Hour)
+			reads, wild := b.alter, true
+			b.alter = func(d *device, r *pulse.Reading) bool { // a single reading that is wild ends nothing
+				sent := reads(d, r)
+				if d.node == 0 && wild {
+					r.Set(pulse.Volts, 1800)
+					wild = false
+				}
+				return sent
+			}
+			b.run(3 * time.Hour)
+			a := b.only()
+			if e := a.last(); e.Cause != tt.cause || e.Priority != alerts.High || tt.cause == alerts.PoorEarth && (e.Source != "energizer/cartshed" || e.Condition != alerts.Earth) {
+				b.show()
+				t.Errorf("told of %s as %s, cause %s, %s; want cause %s", e.Source, e.Condition, e.Cause, e.Priority, tt.cause)
+			}
+			w := b.wires["cartshed"]
+			w.mend()
+			w.open, ohms = f.Energizers[0].OpenVolts, tt.ohms
+			b.run(2 * time.Hour)
+			if a = b.only(); a.over.IsZero() {
+				b.show()
+				t.Error("stands though it is mended")
+			}
+		})
+	}
+}
+
+// Stakes that dry out over a day are one alarm, of the earth, and the zones that it takes under their minimum ride on it.
+func TestEarthDriesOut(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 5*time.Minute)
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 4500
+	}
+	b := newBench(t, f)
+	ohms := 60.0
+	b.stakes(&ohms)
+	b.draws(4e-4)
+	b.run(4 * 24 * time.Hour)
+	b.quiet()
+	dry := b.now
+	b.while = func(now time.Time) { ohms = 60 + 1200*min(1, now.Sub(dry).Hours()/30) }
+	b.run(3 * 24 * time.Hour)
+	a := b.only()
+	if e := a.last(); e.Source != "energizer/cartshed" || e.Condition != alerts.Earth || e.Cause != alerts.PoorEarth || len(e.Zones) == 0 || !a.over.IsZero() {
+		b.show()
+		t.Errorf("told of %s as %s, cause %s, with zones %v, over %s", e.Source, e.Condition, e.Cause, e.Zones, a.over)
+	}
+}
