@@ -241,7 +241,10 @@ func (f *fence) whereItDips(otherwise int, well []float64, sure float64) int {
 			o.Since.add(before[i])
 		}
 	}
+	stakes := f.Supply.StakesWere
+	f.Supply.StakesWere = 0 // what they carry now may be of a time between two dips
 	v := f.diag.diagnose(before)
+	f.Supply.StakesWere = stakes
 	known := f.diag.shunt(otherwise, line.Shunt, costShunt)
 	for i, o := range f.tracks {
 		if o != nil {
