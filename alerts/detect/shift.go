@@ -94,7 +94,7 @@ func (f *fence) checkShift(now ms) {
 		levels[i] = f.level(i)
 	}
 	s.step(levels)
-	if f.atFault() {
+	if f.atFault() || f.onTheMove() {
 		s.Cands = [len(shiftLags)]candidate{}
 		return
 	}
@@ -106,6 +106,23 @@ func (f *fence) checkShift(now ms) {
 		}
 	}
 	s.keep(now, levels)
+}
+
+// onTheMove reports whether the levels may not all be of one and the same fence: each is the median of its sensor's newest
+// readings, and as rain sets in, or a wire is just joined again, a sensor that lost a few of them shows what was some minutes
+// ago. Such a sensor has not moved as the weather has the others move.
+func (f *fence) onTheMove() bool {
+	d := f.diag
+	for i, t := range f.tracks {
+		d.ratio[i] = math.NaN()
+		if f.level(i) > 0 {
+			d.ratio[i] = t.moved()
+		}
+	}
+	n := f.besideWeather()
+	return slices.ContainsFunc(f.tracks, func(t *track) bool {
+		return t != nil && math.Abs(d.ratio[t.node])*n/(n-1) > math.Max(shiftLeast, 3*t.noise()+t.Grain/t.Level)
+	})
 }
 
 // step follows by how much each sensor moves from look to look.
@@ -128,6 +145,27 @@ func (f *fence) drift(levels []float64, now ms) {
 	if past == nil || now-past.At < everyLook/2 {
 		return
 	}
+	for i, v := range levels {
+		d.ratio[i] = math.NaN()
+		if was := past.Levels[i]; v > 0 && was > 0 {
+			d.ratio[i] = math.Log(v / was)
+		}
+	}
+	n := f.besideWeather()
+	if n < 2 {
+		return
+	}
+	for i, own := range d.ratio {
+		if !math.IsNaN(own) {
+			s.Drift[i] += (math.Min(own*own*n/(n-1), 9*s.Drift[i]) - s.Drift[i]) * driftPer
+		}
+	}
+}
+
+// besideWeather takes out of the sensors' changes, the logarithms in d.ratio, what the weather that all share makes of them,
+// and returns how many there are.
+func (f *fence) besideWeather() (n float64) {
+	d := f.diag
 	d.solver.Volts(d.before, f.Base, line.Fault{})
 	wetter := f.Base
 	wetter.Leak = d.leak
@@ -135,24 +173,19 @@ func (f *fence) drift(levels []float64, now ms) {
 		wetter.Leak[i] = g * 1.1
 	}
 	d.solver.Volts(d.after, wetter, line.Fault{})
-	along, square, n := 0.0, 0.0, 0.0
-	for i, v := range levels {
-		d.ratio[i] = math.NaN()
-		if was := past.Levels[i]; v > 0 && was > 0 {
-			p := math.Log(d.after[i] / d.before[i])
-			d.ratio[i] = math.Log(v / was)
-			along, square, n = along+p*d.ratio[i], square+p*p, n+1
-		}
-	}
-	if n < 2 || square == 0 {
-		return
-	}
+	along, square := 0.0, 0.0
 	for i, r := range d.ratio {
 		if !math.IsNaN(r) {
-			own := r - along/square*math.Log(d.after[i]/d.before[i])
-			s.Drift[i] += (math.Min(own*own*n/(n-1), 9*s.Drift[i]) - s.Drift[i]) * driftPer
+			p := math.Log(d.after[i] / d.before[i])
+			along, square, n = along+p*r, square+p*p, n+1
 		}
 	}
+	for i := range d.ratio {
+		if square > 0 {
+			d.ratio[i] -= along / square * math.Log(d.after[i]/d.before[i])
+		}
+	}
+	return n
 }
 
 // lookBack holds the levels against those of so long ago as the lag says, and is sure once two looks in a row, both against

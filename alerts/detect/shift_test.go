@@ -228,3 +228,43 @@ func TestJointGoesBadOnAWeakEnergizer(t *testing.T) {
 		t.Errorf("%d alarms, want the weak energizer's, which stands, and a bad joint of hazel", len(all))
 	}
 }
+
+// noJoints fails the test when ohms in the wire were told.
+func (b *bench) noJoints() {
+	b.t.Helper()
+	for _, a := range b.alarms() {
+		for _, e := range a.events {
+			if e.Cause == alerts.Joint {
+				b.show()
+				b.t.Fatalf("told at %s of %s: %s", e.Time.Format("01-02 15:04"), e.Source, e.Text)
+			}
+		}
+	}
+}
+
+// A sensor that loses a few readings while rain takes a steel fence down shows the fence of some minutes ago, and no joint.
+func TestRainWhileASensorIsUnheard(t *testing.T) {
+	for _, unheard := range []farm.Source{"zone/lane", "zone/orchard"} {
+		t.Run(string(unheard), func(t *testing.T) {
+			f := paddocks()
+			steel(f)
+			reportEvery(f, 2*time.Minute)
+			b := newBench(t, f)
+			dewy(b, 1e-4, func(float64) {})
+			b.run(36 * time.Hour)
+			twice := map[string]float64{"brook": 1, "hazel": 1, "lane": 1, "orchard": 1}
+			for i := range 24 {
+				b.run(time.Duration(2*i) * time.Minute) // looks are half an hour apart
+				began := b.now
+				b.alter = func(d *device, _ *pulse.Reading) bool {
+					since := b.now.Sub(began)
+					return d.source != unheard || since < 4*time.Minute || since > 18*time.Minute
+				}
+				b.wetten(twice, 5*time.Hour, func(h float64) float64 { return min(1, 2*h, max(0, 5-h)) })
+				b.alter = nil
+				b.run(3 * time.Hour)
+			}
+			b.noJoints()
+		})
+	}
+}

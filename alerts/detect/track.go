@@ -260,6 +260,21 @@ func (t *track) relevel() {
 	t.Level = medianOf(buf[:n])
 }
 
+// moved returns the logarithm of the newest readings that the level is of over the oldest.
+func (t *track) moved() float64 {
+	if t.NRecent < levelWindow {
+		return 0
+	}
+	ends := func(first int) float64 {
+		var buf [3]float64
+		for k := range buf {
+			buf[k] = t.Recent[(t.NRecent+first+k)%levelWindow]
+		}
+		return medianOf(buf[:])
+	}
+	return math.Log(ends(levelWindow-3) / ends(0))
+}
+
 func (t *track) lastNormal() float64 {
 	if t.NRecent == 0 {
 		return t.Level
