@@ -39,7 +39,7 @@ func newDiagnoser(f *fence) *diagnoser {
 		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n),
 		obs: make([]line.Observation, n+1),
 	}
-	d.weigher = weigher{d: d, least: map[alerts.Cause]float64{}}
+	d.weigher = weigher{d: d, doubt: make([]float64, n), least: map[alerts.Cause]float64{}}
 	return d
 }
 

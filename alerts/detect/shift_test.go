@@ -268,3 +268,25 @@ func TestRainWhileASensorIsUnheard(t *testing.T) {
 		})
 	}
 }
+
+// Growth on a wire that was clean multiplies a leakage of which next to nothing was known, and in another zone it is cut
+// meanwhile. That is no joint.
+func TestGrowthOnACleanWire(t *testing.T) {
+	for _, grown := range []float64{6e-4, 8e-4, 1e-3} {
+		t.Run(fmt.Sprint(grown), func(t *testing.T) {
+			f := paddocks()
+			reportEvery(f, 5*time.Minute)
+			b := newBench(t, f)
+			brook, lane := b.zone("brook"), b.zone("lane")
+			for d := range 12 {
+				day := d % 4
+				brook.leak, lane.leak = 2e-5, 2e-5*float64(1+2*day)
+				if day < 2 { // then it is trimmed
+					brook.leak = grown
+				}
+				b.run(24 * time.Hour)
+			}
+			b.noJoints()
+		})
+	}
+}

@@ -18,18 +18,20 @@ type weigher struct {
 	prior line.Prior
 	best  verdict
 	least map[alerts.Cause]float64 // score by cause
+	doubt []float64                // by zone, how much further the logarithm of its leakage may move for what is not known of it
 	wet   float64                  // logarithm of what the weather did to the leakages, without its sign
 }
 
 // Judgements; common practice, no source.
 const (
-	dewSpread = 1.2  // standard deviation of the logarithm of what dew and rain do to all leakages
-	ownSpread = 0.15 // the same of what one leakage does by itself, in the same weather
-	ownPerDay = 0.1  // for each day between the looks
-	wetUnlike = 0.4  // and for each unit of the logarithm by which the weather has moved all of them
-	wetMost   = 0.7  // by which looks may differ and still say something
-	costEarth = 3.0  // as the other costs: that the stakes have dried, or are wet again
-	costEnd   = 4.0  // more, that a sensor shows another share of what is there where a joint would look the same
+	dewSpread   = 1.2  // standard deviation of the logarithm of what dew and rain do to all leakages
+	ownSpread   = 0.15 // the same of what one leakage does by itself, in the same weather
+	ownPerDay   = 0.1  // for each day between the looks
+	wetUnlike   = 0.4  // and for each unit of the logarithm by which the weather has moved all of them
+	mostUnknown = 2.0  // most that the uncertainty of a leakage's logarithm widens what it may do: sevenfold
+	wetMost     = 0.7  // by which looks may differ and still say something
+	costEarth   = 3.0  // as the other costs: that the stakes have dried, or are wet again
+	costEnd     = 4.0  // more, that a sensor shows another share of what is there where a joint would look the same
 )
 
 // newWeigher makes ready to weigh the change from the levels before, so long ago, on a fence of which p is believed.
@@ -54,6 +56,21 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 	return w
 }
 
+// allowUnknown lets each leakage move further by as much as it may have been more than is known: growth is held against what
+// there was, and of a wire that looked clean that is next to nothing. Behind a joint that is known to be bad it is the ohms in
+// the wire that are little known, and what moves there is most of the time the joint.
+func (w *weigher) allowUnknown() {
+	for z, sd := range w.d.leakSD {
+		w.doubt[z] = math.Log1p(w.prior.LeakSpread * math.Expm1(min(sd, mostUnknown)))
+		for j, ohms := range w.prior.State.Joints {
+			if ohms > 0 && w.d.f.net.Behind(z, j) {
+				w.doubt[z] = 0
+			}
+		}
+	}
+	w.prior.LeakDoubt = w.doubt
+}
+
 // loadLevels takes the ratios from the levels.
 func (d *diagnoser) loadLevels(before []float64) {
 	for i, t := range d.f.tracks {
@@ -69,6 +86,7 @@ func (d *diagnoser) loadLevels(before []float64) {
 // an answer as any but for enough.
 func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 	w := d.newWeigher(before, ago, d.f.prior(nil))
+	w.allowUnknown()
 	w.consider(w.prior, verdict{cause: alerts.Vegetation, zone: -1, sensor: -1}, costWet)
 	if w.best.score < enough || w.wet > wetMost {
 		return w.best
