@@ -53,6 +53,7 @@ type verdict struct {
 	worst  float64 // squared, standardised distance of the sensor that it explains worst
 	margin float64 // by how much the best other cause is worse
 	dry    float64 // by how much wet growth is the worse answer
+	wet    float64 // logarithm of what the weather did to the leakages beside it, where two looks are weighed
 	ratio  float64 // for the energizer: what is left of its output
 	alike  bool    // for a path to earth and a weak energizer: it may as well be the other
 

@@ -261,6 +261,9 @@ func (f *fence) checkEnergizer(now ms) {
 		return
 	}
 	f.WeakFor = 0
+	if f.tracksNow(nil, now) {
+		return
+	}
 	f.weakens(loss, nil, now)
 }
 

@@ -78,6 +78,9 @@ func (f *fence) closeDay(now ms) {
 	weak := f.weakened(now)
 	if row, ok := f.dayRow(b.End - b.Start); ok && !weak {
 		row.Start = b.Start
+		if in := f.tracking(); in != nil && now-in.Quiet < day {
+			clear(row.Night) // the fence is not known by what tracks
+		}
 		b.Rows = append(b.Rows, row)
 		if len(b.Rows) > keepDays {
 			b.Rows = slices.Delete(b.Rows, 0, len(b.Rows)-keepDays)

@@ -19,6 +19,9 @@ type incident struct {
 	Doubt   float64    // by how much the levels of late are better explained without it, squared standard deviations
 	Looks   int        // for an energizer that gave too little: looks in a row that found it as ever
 	Slow    bool       // crept up instead of coming at a stroke
+	Tracks  bool       // to earth, but only when wet; Profile is then of a wet night before
+	Since   ms         // this when that night's day began
+	Wet     float64    // and this how much wetter than then it was when it was told, as weigher's wet
 	Settled bool       // the diagnosis is done
 	Dries   bool       // its zones come back slowly
 	Rounds  int
@@ -431,6 +434,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	}
 	if in.Cause == alerts.PoorEarth && !in.Slow && f.earthBack() {
 		return true // what growth or wet has taken meanwhile is another matter
+	}
+	if in.Tracks {
+		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
 	}
 	if in.Slow && in.Zone < 0 {
 		return in.Looks >= weakLooks || now-in.Quiet >= slowReturn

@@ -32,6 +32,7 @@ const (
 type shiftWatch struct {
 	Past  []look // newest last
 	Cands [len(shiftLags)]candidate
+	Track candidate // a zone that tracks when wet
 	Step  []float64 // by node, variance of the change of the level's logarithm from look to look
 	Drift []float64 // and of what it does in some hours by itself, beside the weather that all share
 }
@@ -94,7 +95,8 @@ func (f *fence) checkShift(now ms) {
 		levels[i] = f.level(i)
 	}
 	s.step(levels)
-	if f.atFault() || f.onTheMove() {
+	f.followTrack(now)
+	if in := f.tracking(); f.atFault() || f.onTheMove() || in != nil && now-in.Quiet < stillTracking {
 		s.Cands = [len(shiftLags)]candidate{}
 		return
 	}

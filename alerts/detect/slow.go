@@ -27,6 +27,9 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 		in.join(f, t, now)
 		return
 	}
+	if live && f.tracksNow(t, now) {
+		return
+	}
 	cause := alerts.Unknown
 	switch loss, weak := f.gaveWay(); {
 	case weak && live:
@@ -63,7 +66,7 @@ func (f *fence) giveWay(in *incident, now ms) {
 		return
 	}
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		gone := o != in && o.Slow && o.Zone == in.Zone
+		gone := o != in && o.Slow && !o.Tracks && o.Zone == in.Zone
 		if gone {
 			f.w.clear(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
 		}
@@ -121,7 +124,11 @@ const trimmedUp = 1.12
 // worsen tells when a zone that was low has died, or one that only dropped is under its minimum. What another fault did to
 // it meanwhile is told there.
 func (in *incident) worsen(f *fence, t *track, now ms) {
-	if t.Under < 2 || t.Bad > 0 || t.LastVal >= f.deadVolts(t.node) || in.S.Finding.Condition == alerts.Dead || f.held(t.node) {
+	limit := f.deadVolts(t.node)
+	if in.Tracks && in.S.Finding.Condition == alerts.Dropping {
+		limit = f.minimum(t.node)
+	}
+	if t.Under < 2 || t.Bad > 0 || t.LastVal >= limit || in.S.Finding.Condition == alerts.Dead || f.held(t.node) {
 		return
 	}
 	before := in.S.Finding

@@ -177,6 +177,11 @@ func (f *fence) conclude(now ms) {
 		}
 		return
 	}
+	if in := f.tracking(); in != nil && in.isWhy(f, v, now) {
+		in.Quiet = now
+		f.wetLow(now)
+		return
+	}
 	if !f.urgent(v) {
 		if f.rounds() < settleRounds || v.cause == alerts.Short && now-f.Suspect.Since < rainShows {
 			return

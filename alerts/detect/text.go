@@ -139,6 +139,9 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		}
 		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s's sensor. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), z.Name)
 	case alerts.Short:
+		if in.Tracks {
+			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
+		}
 		if in.Alike {
 			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence and measure %s alone; if it is well, walk there.",
 				name, what, f.place(in), f.energizer.Name, f.energizer.Name)
@@ -248,6 +251,9 @@ func (f *fence) overText(in *incident) string {
 		return fmt.Sprintf("%s gives its usual again and the fence is hot.", titled(f.energizer.Name))
 	}
 	z := f.net.Zones[in.Zone]
+	if in.Tracks && in.Doubt > 0 {
+		return fmt.Sprintf("%s has been wet again without leading to earth.", titled(z.Name))
+	}
 	if t := f.tracks[in.Zone+1]; t != nil && t.LastVal > 0 {
 		return fmt.Sprintf("%s is back at %s.", titled(z.Name), volts(t.LastVal))
 	}

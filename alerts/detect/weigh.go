@@ -103,6 +103,11 @@ func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 	}
 	w.output()
 	w.sensors()
+	return w.verdict()
+}
+
+// verdict returns the best of what was considered, with its margins.
+func (w *weigher) verdict() verdict {
 	v := w.best
 	v.margin, v.dry = math.Inf(1), w.least[alerts.Vegetation]-v.score
 	for c, s := range w.least {
@@ -131,7 +136,7 @@ func (w *weigher) consider(p line.Prior, v verdict, cost float64) {
 	if err != nil || p.Fault.Kind != line.None && !w.d.takesDown(est.State, p.Fault) {
 		return
 	}
-	v.score, v.worst, v.fault = est.Misfit+est.Strain+cost, est.Worst, p.Fault
+	v.score, v.worst, v.wet, v.fault = est.Misfit+est.Strain+cost, est.Worst, est.Wet, p.Fault
 	if s, known := w.least[v.cause]; !known || v.score < s {
 		w.least[v.cause] = v.score
 	}

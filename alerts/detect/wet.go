@@ -95,6 +95,9 @@ func (f *fence) acceptWeather() {
 // turnWet takes back that an incident came at a stroke: what was told in haste was the beginning of rain.
 func (f *fence) turnWet(in *incident, now ms) {
 	before := in.S.Finding
+	if f.turnTracking(in, now) {
+		return
+	}
 	if f.Suspect.Open {
 		f.acceptWeather()
 	}

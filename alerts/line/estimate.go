@@ -43,6 +43,7 @@ type Estimate struct {
 	Strain   float64   // the same of the unknowns about the prior
 	Luck     float64   // what share of all that the unknowns might be explains the sensors so, as -2·ln
 	Wet      float64   // logarithm of the factor common to all leakages
+	WetSD    float64   // standard deviation of Wet
 	Sensors  int       // how many were heard
 }
 
@@ -311,7 +312,7 @@ func (f *newtonFit) result() Estimate {
 		out.OpenSD = f.st.OpenVolts * f.sd(f.open, -1)
 	}
 	if f.wet >= 0 {
-		out.Wet = f.shift[f.wet]
+		out.Wet, out.WetSD = f.shift[f.wet], f.sd(f.wet, -1)
 	}
 	for j := range f.unknowns {
 		r := f.shift[j] / f.spread(j)

@@ -25,6 +25,9 @@ func TestFactorCommonToAll(t *testing.T) {
 			t.Fatal(err)
 		}
 		near(t, "logarithm of what is common", est.Wet, math.Log(wetter), 0.1)
+		if off := math.Abs(est.Wet - math.Log(wetter)); off > 3*est.WetSD || est.WetSD > 0.15 {
+			t.Errorf("%g times as wet: off by %g, with %g to be expected", wetter, off, est.WetSD)
+		}
 		for i, g := range est.Leak {
 			if math.Abs(math.Log(g/st.Leak[i])) > 3*est.LeakSD[i]/g {
 				t.Errorf("%g times as wet: zone %d leaks %g ± %g, want %g", wetter, i, g, est.LeakSD[i], st.Leak[i])
