@@ -120,6 +120,16 @@ func (f *fence) behindJoint(z int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return (in.joint() > 0 || in.Tracks) && in.member(z+1) != nil })
 }
 
+// pastJoint reports whether zone z gets its pulses through a bad joint, of which joints says the ohms by zone.
+func (f *fence) pastJoint(z int, joints []float64) bool {
+	for j, ohms := range joints {
+		if ohms > 0 && f.net.Behind(z, j) {
+			return true
+		}
+	}
+	return false
+}
+
 // less returns ohms without those of zone.
 func less(ohms []float64, zone int) []float64 {
 	if ohms == nil {

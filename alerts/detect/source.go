@@ -57,10 +57,13 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	defer func() { d.slow = false }()
 	d.load(before)
 	most := 0.0
-	for _, r := range d.ratio {
-		if !math.IsNaN(r) {
+	for i, r := range d.ratio {
+		if math.IsNaN(r) {
+			continue
+		}
+		loss.heard++
+		if i == 0 || !f.pastJoint(i-1, f.Joints) { // behind one, what it was before is not known so well
 			most = max(most, r)
-			loss.heard++
 		}
 	}
 	if most > enough || f.few(loss) {

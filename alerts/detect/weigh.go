@@ -62,10 +62,8 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 func (w *weigher) allowUnknown() {
 	for z, sd := range w.d.leakSD {
 		w.doubt[z] = math.Log1p(w.prior.LeakSpread * math.Expm1(min(sd, mostUnknown)))
-		for j, ohms := range w.prior.State.Joints {
-			if ohms > 0 && w.d.f.net.Behind(z, j) {
-				w.doubt[z] = 0
-			}
+		if w.d.f.pastJoint(z, w.prior.State.Joints) {
+			w.doubt[z] = 0
 		}
 	}
 	w.prior.LeakDoubt = w.doubt
