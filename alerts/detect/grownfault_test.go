@@ -148,3 +148,40 @@ func TestJointInShowers(t *testing.T) {
 	}
 	b.only()
 }
+
+// No rain takes a wire down to a quarter between two reports. So a dead short is told, whenever it comes between the reports of
+// the sensors, though growth has every zone behind it under its minimum and nothing that is odd is newly so.
+func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 3*time.Minute)
+	b := newBench(t, f)
+	b.run(36 * time.Hour)
+	brook, from := b.zone("brook"), b.now
+	bare := brook.leak
+	won := func() bool {
+		return b.standing("zone/brook", alerts.Low) != nil && b.standing("zone/hazel", alerts.Low) != nil && b.standing("zone/lane", alerts.Low) != nil
+	}
+	b.while = func(now time.Time) { brook.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
+	for i := 0; i < 8*24 && !won(); i++ {
+		b.run(time.Hour)
+	}
+	b.while = nil
+	brook.leak *= 1.1
+	b.run(6 * time.Hour)
+	if !won() {
+		b.show()
+		t.Fatal("growth has not won on brook, hazel and lane")
+	}
+	for i := range 12 {
+		at := b.now
+		short("brook", 300, 0.9)(b)
+		b.run(15 * time.Minute)
+		a := b.standing("zone/brook", alerts.Low)
+		if a == nil || a.raised.Before(at) || a.last().Cause != alerts.Short {
+			b.show()
+			t.Fatalf("the short of %s is not told", at.Format("01-02 15:04:05"))
+		}
+		brook.short = 0
+		b.run(5*time.Hour + time.Duration(15*i)*time.Second)
+	}
+}

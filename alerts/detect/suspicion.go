@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 )
@@ -204,7 +205,7 @@ func (f *fence) conclude(now ms) {
 			return
 		}
 	}
-	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet {
+	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet && f.rainMay() {
 		f.wetLow(now)
 		return
 	}
@@ -307,6 +308,13 @@ func (f *fence) creptUnder() bool {
 		}
 	}
 	return true
+}
+
+// rainMay reports whether rain may have taken down what is odd: it leaves a wire more than that.
+func (f *fence) rainMay() bool {
+	return !slices.ContainsFunc(f.tracks, func(t *track) bool {
+		return t != nil && t.Bad > 0 && t.LastVal < rainLeaves*f.Suspect.Before[t.node]
+	})
 }
 
 // urgent reports whether the change leaves a zone under its minimum, or the energizer off.
