@@ -96,7 +96,7 @@ func (w *weigher) holdAgainst(night dayRow, levels []float64, now ms) bool {
 	d.baseline(night.Night, d.f.prior(nil))
 	for i, t := range d.f.tracks {
 		d.ratio[i], d.obs[i] = math.NaN(), line.Observation{}
-		if v, was := levels[i], night.Night[i]; v > 0 && was > 0 {
+		if v, was := levels[i], night.Night[i]; t != nil && v > 0 && was > 0 { // a sensor may be off since then
 			d.ratio[i] = v / was
 			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/v/v))
 			d.obs[i] = line.Observation{Volts: d.ratio[i] * d.before[i], SD: d.sd[i]}

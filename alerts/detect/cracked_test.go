@@ -112,6 +112,33 @@ func TestCrackedInsulatorInDrought(t *testing.T) {
 	}
 }
 
+// A sensor that is taken off after a day has closed is still in that day's figures, and nothing is held against it.
+func TestCrackedInsulatorSensorTakenOff(t *testing.T) {
+	f := paddocks()
+	b := newBench(t, f)
+	b.nights(4, nil)
+	b.run(6*24*time.Hour + 12*time.Hour)
+	b.nights(4, map[string]float64{"hazel": 1.0 / 450})
+	b.run(12*time.Hour + 40*time.Minute)
+	b.quiet()
+	without := *f
+	without.Zones = slices.Clone(f.Zones)
+	without.Zones[slices.IndexFunc(f.Zones, func(z farm.Zone) bool { return z.Name == "brook" })].Sensor = farm.Sensor{}
+	memory, err := b.watch.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.watch = newWatch(t, &without)
+	if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
+		t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
+	}
+	b.run(24 * time.Hour)
+	if e := b.only().last(); e.Kind == alerts.Returned || e.Source != "zone/hazel" || !strings.Contains(e.Text, "cracked insulator") {
+		b.show()
+		t.Errorf("told at last: %s of %s: %s", e.Kind, e.Source, e.Text)
+	}
+}
+
 // Growth leaks more when wet and more from week to week, on one zone more than on the rest: nobody is sent to look for an
 // insulator. The same of a downpour after nights of dew, and of a wet night on a zone that gets wetter than the others.
 func TestWetGrowthIsNoCrack(t *testing.T) {
