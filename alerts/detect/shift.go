@@ -122,6 +122,9 @@ func (f *fence) onTheMove() bool {
 		}
 	}
 	n := f.besideWeather()
+	if n < 2 {
+		return false
+	}
 	return slices.ContainsFunc(f.tracks, func(t *track) bool {
 		return t != nil && math.Abs(d.ratio[t.node])*n/(n-1) > math.Max(shiftLeast, 3*t.noise()+t.Grain/t.Level)
 	})
@@ -218,7 +221,7 @@ func (f *fence) toldShift(v verdict, was *look, now ms) {
 	if !v.series() {
 		return // an energizer is held against a day when it was well, and a sensor's lie is told where the circuit cannot be so at all
 	}
-	f.openShift(v, was.Levels, now)
+	f.openShift(v, *was, now)
 	from := was.At // the days on which it came on tell of neither fence
 	f.Days.Rows = slices.DeleteFunc(f.Days.Rows, func(r dayRow) bool { return r.Start+day > from })
 }
@@ -249,24 +252,24 @@ func (f *fence) asLevels(before []float64) (moved bool) {
 
 // openShift begins the incident of a profile that has moved from what it was, or says of one that was told of as growth what
 // it is.
-func (f *fence) openShift(v verdict, was []float64, now ms) {
+func (f *fence) openShift(v verdict, was look, now ms) {
 	in := &incident{}
 	for _, o := range f.Troubles {
-		worse := o.joint() > 0 && o.Zone == v.zone
-		if worse || o.Slow && o.Cause == alerts.Vegetation && f.net.Behind(o.Zone, v.zone) {
+		if o.joint() > 0 && o.Zone == v.zone { // it is worse than it was told
+			in, was = o, look{At: o.S.Raised, Levels: o.Profile}
+			v.fault.Ohms += o.Fault.Ohms
+			break
+		}
+		if o.Slow && o.Cause == alerts.Vegetation && f.net.Behind(o.Zone, v.zone) {
 			in = o
 		}
 	}
-	if in.joint() > 0 {
-		v.fault.Ohms += in.Fault.Ohms // it is worse than it was told
-		was = in.Profile
-	}
-	f.asLevels(was)
+	f.asLevels(was.Levels)
 	known, before := in.S.up(), in.S.Finding
 	in.Quiet, in.Settled, in.Shift, in.Slow = now, true, true, false
-	in.Profile = append([]float64(nil), was...)
+	in.Profile = append([]float64(nil), was.Levels...)
 	in.adopt(f, v)
-	f.diag.fitJoint(in, now-in.S.Raised)
+	f.diag.fitJoint(in, now-was.At)
 	if known {
 		f.tellChange(in, before, now)
 		return
@@ -281,7 +284,7 @@ func (f *fence) endShifts(now ms) {
 		if !in.Shift {
 			continue
 		}
-		without := f.diag.without(in, min(now-in.S.Raised, growsApart))
+		without := f.diag.without(in, now-in.S.Raised)
 		in.Doubt = math.Max(0, in.Doubt+math.Min(without, doubtAtOnce)-doubtRef)
 	}
 }

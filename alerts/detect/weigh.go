@@ -49,7 +49,7 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 	w.prior = line.Prior{State: d.base, LeakSpread: wetSpread, WetSpread: dewSpread}
 	if est, err := d.est.Weigh(d.obs, w.prior); err == nil {
-		own := math.Hypot(ownSpread, ownPerDay*float64(ago)/day)
+		own := math.Hypot(ownSpread, ownPerDay*float64(min(ago, growsApart))/day)
 		w.wet = math.Abs(est.Wet)
 		w.prior.LeakSpread = math.Hypot(own, wetUnlike*w.wet)
 	}
