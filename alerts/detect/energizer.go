@@ -343,12 +343,13 @@ func (f *fence) lostInEarth(loss sourceLoss) bool {
 	return ok && v > stakesHigh && v > (1-loss.kept)*f.net.OpenVolts/2
 }
 
-// earthBack reports whether the stakes carry less than all else together does of what the wire lacks, by two readings.
+// earthBack reports whether the stakes carry less than all else together does of what the wire lacks, by two readings. They
+// carry nothing while the energizer is off, as it is while somebody works on them.
 func (f *fence) earthBack() bool {
 	s, t := &f.Supply.Stakes, f.tracks[0]
 	if s.N < 2 || f.mute(0) {
 		return false
 	}
-	v := max(s.Vals[(s.N-1)%5], s.Vals[(s.N-2)%5])
-	return v < (f.net.OpenVolts-max(t.LastVal, t.Prev))/2
+	v, out := max(s.Vals[(s.N-1)%5], s.Vals[(s.N-2)%5]), max(t.LastVal, t.Prev)
+	return out >= f.deadVolts(0) && v < (f.net.OpenVolts-out)/2
 }
