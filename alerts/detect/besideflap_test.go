@@ -87,3 +87,30 @@ func TestLowBesideOneThatFlapped(t *testing.T) {
 		t.Error("lane is under its minimum, and nobody is told so")
 	}
 }
+
+// A contact in a zone that has no sensor is seen by the others: its alarm stands as long as they see touches, and then ends.
+func TestFlapWhereNoSensorIs(t *testing.T) {
+	for i, name := range []string{"brook", "hazel"} {
+		t.Run(name, func(t *testing.T) {
+			f := paddocks()
+			f.Zones[i].Sensor = farm.Sensor{}
+			b := newBench(t, f)
+			b.run(30 * time.Hour)
+			b.quiet()
+			b.touch(name, 300, time.Minute, 6*time.Minute)
+			b.run(8 * time.Hour)
+			a := b.about(farm.Source("zone/"+name), alerts.Intermittent)
+			if !a.over.IsZero() {
+				b.show()
+				t.Fatalf("returned %s; it still touches at %s", a.over, b.now)
+			}
+			b.while = nil
+			b.zone(name).short = 0
+			b.run(6 * time.Hour)
+			if b.overAt(a.id).IsZero() {
+				b.show()
+				t.Error("still up six hours after the last touch")
+			}
+		})
+	}
+}

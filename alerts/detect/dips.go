@@ -183,7 +183,7 @@ func (f *fence) flapping(t *track, now ms) {
 	}
 	in := &incident{Cause: alerts.CauseIntermittent, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks))}
 	in.Zone = f.whereItDips(max(t.node-1, 0), in.Profile, 0)
-	in.Members = []member{f.dipping(in.Zone)}
+	in.Members = f.dipping(in.Zone)
 	f.begin(in, now)
 }
 
@@ -194,7 +194,7 @@ func (f *fence) nowFlaps(in *incident, now ms) {
 	if was := in.Zone; was >= 0 {
 		in.Zone = f.whereItDips(was, in.Profile, leastMargin) // what was seen at one moment may have been half a touch
 		if in.Zone != was && len(in.Members) == 1 && in.Members[0].Node == was+1 {
-			in.Members[0] = f.dipping(in.Zone)
+			in.Members = f.dipping(in.Zone)
 		}
 	}
 	f.tellChange(in, before, now)
@@ -203,16 +203,18 @@ func (f *fence) nowFlaps(in *incident, now ms) {
 	}
 }
 
-// dipping returns a zone as one that dips from its level by what its sensor has seen.
-func (f *fence) dipping(zone int) member {
-	m := member{Node: zone + 1, Least: affected, Well: true}
-	if t := f.tracks[m.Node]; t != nil {
-		m.Before = t.Level
-		if t.Dips.N > 0 {
-			m.Least = min(m.Least, t.Dips.median())
-		}
+// dipping returns a zone as one that dips from its level by what its sensor has seen, none where there is no sensor: that
+// the dips stop is what ends the fault, and every sensor shows them.
+func (f *fence) dipping(zone int) []member {
+	t := f.tracks[zone+1]
+	if t == nil {
+		return nil
 	}
-	return m
+	m := member{Node: zone + 1, Before: t.Level, Least: affected, Well: true}
+	if t.Dips.N > 0 {
+		m.Least = min(m.Least, t.Dips.median())
+	}
+	return []member{m}
 }
 
 // whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or
