@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -49,5 +50,30 @@ func TestPoorEarthStandsWhileOff(t *testing.T) {
 	if a := b.only(); a.over.IsZero() {
 		b.show()
 		t.Error("stands though the stakes are mended and the energizer is on")
+	}
+}
+
+// An energizer that is well again leaves a fence hot only where nothing else keeps its zones low.
+func TestHotIsSaidOfAHotFence(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		spoil func(b *bench) // while the earth is poor
+		says  string
+	}{
+		{"nothing else", func(*bench) {}, "and the fence is hot"},
+		{"growth as well", func(b *bench) { b.draws(7e-4) }, "under the minimum when last heard: hazel, lane, orchard"},
+		{"a wire parts as well", func(b *bench) { part("lane", 0.5)(b) }, "still dead when last heard: lane"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b, ohms := poorlyEarthed(t, paddocks())
+			tt.spoil(b)
+			b.run(time.Hour)
+			*ohms = 60
+			b.run(2 * time.Hour)
+			if a := b.about("energizer/cartshed", alerts.Earth); a.over.IsZero() || !strings.Contains(a.last().Text, tt.says) {
+				b.show()
+				t.Errorf("said at %s: %s; want it to say %s", a.over, a.last().Text, tt.says)
+			}
+		})
 	}
 }

@@ -239,16 +239,7 @@ func (f *fence) overText(in *incident) string {
 		return fmt.Sprintf("%s: every sensor that showed this was taken off, so nobody can tell whether it is over.", titled(name))
 	}
 	if in.Zone < 0 {
-		var dead []string
-		for _, m := range in.Members {
-			if t := f.tracks[m.Node]; t != nil && m.Node > 0 && !t.Gone && t.LastVal < f.deadVolts(m.Node) {
-				dead = append(dead, t.name)
-			}
-		}
-		if len(dead) > 0 {
-			return fmt.Sprintf("%s gives its usual again, but still dead when last heard: %s.", titled(f.energizer.Name), strings.Join(dead, ", "))
-		}
-		return fmt.Sprintf("%s gives its usual again and the fence is hot.", titled(f.energizer.Name))
+		return fmt.Sprintf("%s gives its usual again%s.", titled(f.energizer.Name), f.fenceNow())
 	}
 	z := f.net.Zones[in.Zone]
 	if in.Tracks && in.Doubt > 0 {
@@ -258,6 +249,28 @@ func (f *fence) overText(in *incident) string {
 		return fmt.Sprintf("%s is back at %s.", titled(z.Name), volts(t.LastVal))
 	}
 	return fmt.Sprintf("%s is back.", titled(z.Name))
+}
+
+// fenceNow says whether the fence is hot, by what each zone that is heard said last: not everything that takes a zone down ends
+// with what the energizer lacked.
+func (f *fence) fenceNow() string {
+	var dead, low []string
+	for i, t := range f.tracks {
+		switch {
+		case i == 0 || f.mute(i) || t.LastSeen == 0:
+		case t.LastVal < f.deadVolts(i):
+			dead = append(dead, t.name)
+		case t.LastVal < f.minimum(i):
+			low = append(low, t.name)
+		}
+	}
+	switch {
+	case len(dead) > 0:
+		return ", but still dead when last heard: " + strings.Join(dead, ", ")
+	case len(low) > 0:
+		return ", but under the minimum when last heard: " + strings.Join(low, ", ")
+	}
+	return " and the fence is hot"
 }
 
 // growthFinding says when growth will win.
