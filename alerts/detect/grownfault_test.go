@@ -7,6 +7,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
 )
 
 // grownUnder plays a fence on which growth takes lane under its minimum within days, and leaves it there.
@@ -118,6 +119,48 @@ func TestFreedWhenGrowthHasComeOn(t *testing.T) {
 	if a := b.standing("zone/lane", alerts.Low); a == nil || a.first().Cause != alerts.Vegetation {
 		b.show()
 		t.Error("what growth does to lane is not told")
+	}
+}
+
+// freed are wires that are freed while the whole fence has come to leak so much that the zone behind them is half way back and
+// those before it hardly.
+var freed = []struct {
+	name, zone string
+	volts      float64 // of lane when the wire is freed
+	silent     string  // a source that is not heard from two hours before
+}{
+	{"the zone before it is a third back", "lane", 3600, ""},
+	{"the zone before it is nearly half back", "lane", 4200, ""},
+	{"both zones behind it are half back", "hazel", 4200, ""},
+	{"one of the two behind it is silent", "hazel", 4200, "zone/lane"},
+}
+
+// What a fault took furthest down says whether it is gone: the fault's alarm ends as one, and what the fence leaks is no
+// matter of those zones that lost less.
+func TestFreedOnAFenceThatLeaks(t *testing.T) {
+	for _, tt := range freed {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.run(36 * time.Hour)
+			b.quiet()
+			short(tt.zone, 200, 0.5)(b)
+			b.run(10 * time.Hour)
+			b.alter = func(d *device, _ *pulse.Reading) bool { return string(d.source) != tt.silent }
+			b.run(2 * time.Hour)
+			fault, at := b.about(farm.Source("zone/"+tt.zone), alerts.Low), b.now
+			b.zone(tt.zone).short = 0
+			b.settleAt("lane", tt.volts)
+			b.run(time.Hour)
+			if over := b.overAt(fault.id); over.IsZero() || over.Sub(at) > 30*time.Minute {
+				b.show()
+				t.Fatalf("returned %s, want within half an hour after the wire was freed at %s", over, at)
+			}
+			for _, a := range b.alarms() {
+				if e := a.last(); a.id == fault.id && e.Cause != alerts.Short {
+					t.Errorf("told last as %s", e.Cause)
+				}
+			}
+		})
 	}
 }
 

@@ -394,7 +394,7 @@ func (f *fence) settle(now ms) {
 		in := f.Troubles[i]
 		dries := in.Dries
 		in.Dries = false
-		if dries && !in.leapt() && !f.stands(in, now) {
+		if dries && !in.leapt(f) && !f.stands(in, now) {
 			f.turnWet(in, now)
 			i-- // it may be gone, and is another matter now in any case
 			continue

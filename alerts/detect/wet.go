@@ -119,8 +119,8 @@ func (f *fence) turnWet(in *incident, now ms) {
 	f.tellChange(in, before, now)
 }
 
-// dries takes in what a member of a settled incident shows now, and reports whether every zone that the fault took far down
-// is on its way back and takes its time: a wire that is freed is back at a stroke, though growth or wet may keep it half way.
+// dries takes in what a member of a settled incident shows now, and reports whether the zones that the fault took furthest down
+// are on their way back and take their time: a wire that is freed is back at a stroke, though growth or wet may keep it half way.
 func (in *incident) dries(f *fence, m *member, v float64, now ms) bool {
 	if !in.Settled || m.Before <= 0 || in.Zone < 0 || in.Cause != alerts.Short && in.Cause != alerts.Joint {
 		return false
@@ -133,33 +133,48 @@ func (in *incident) dries(f *fence, m *member, v float64, now ms) bool {
 			m.Leapt = now
 		}
 	}
-	far := 0
-	for _, o := range in.Members {
-		if t := f.tracks[o.Node]; !o.far() || t == nil || t.Gone {
-			continue
-		}
-		if far++; o.Drying < dryingLeast {
-			return false
-		}
-	}
-	return far > 0
+	return in.furthest(f, func(m *member) bool { return m.Drying >= dryingLeast })
 }
 
 const (
 	dryingLeast = 4
 	leap        = 1.0 / 3 // of the fall, from one reading to the next, that no drying gives back; common practice, no source
+	farDown     = 0.6     // ratio to before under which the fault has taken a zone far down
+	alikeDown   = 0.05    // of the level before: the zones behind one fault fall alike, but for noise; common practice, no source
 )
 
-// far reports whether the fault took the zone far down.
-func (m *member) far() bool { return m.Least <= 0.6 }
+// furthest reports whether is holds for every zone that can be heard and that the fault took down furthest, and far. They are
+// those behind it. A fault gives all zones back the same share of what it took; those before it, of which it took less, show
+// more of what growth or wet has taken meanwhile.
+func (in *incident) furthest(f *fence, is func(*member) bool) bool {
+	least := farDown
+	for _, m := range in.Members {
+		if !f.mute(m.Node) {
+			least = min(least, m.Least)
+		}
+	}
+	some := false
+	for i := range in.Members {
+		m := &in.Members[i]
+		if f.mute(m.Node) || m.Least > min(least+alikeDown, farDown) {
+			continue
+		}
+		if !is(m) {
+			return false
+		}
+		some = true
+	}
+	return some
+}
 
-// leapt reports whether the zones that the fault took far down came half way back at a stroke.
-func (in *incident) leapt() bool {
-	return !slices.ContainsFunc(in.Members, func(m member) bool { return m.far() && m.Leapt == 0 })
+// leapt reports whether the zones that the fault took furthest down came half way back at a stroke.
+func (in *incident) leapt(f *fence) bool {
+	return in.furthest(f, func(m *member) bool { return m.Leapt > 0 })
 }
 
 // freed reports whether that was long enough ago to say that the fault is gone. What keeps them from coming all the way is
 // another matter.
 func (in *incident) freed(f *fence, now ms) bool {
-	return in.leapt() && !slices.ContainsFunc(in.Members, func(m member) bool { return m.far() && now-m.Leapt < in.holdFor(f) }) && !f.stands(in, now)
+	hold := in.holdFor(f)
+	return in.furthest(f, func(m *member) bool { return m.Leapt > 0 && now-m.Leapt >= hold }) && !f.stands(in, now)
 }
