@@ -6,6 +6,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -62,6 +63,46 @@ func eventful(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	return f, sent
 }
 
+// wetNights plays nights of dew, stakes that lose their hold, a bad joint that stands and an insulator that cracks beside it, and returns every reading that was sent.
+func wetNights(t testing.TB) (*farm.Farm, []pulse.Reading) {
+	f := slowFarm()
+	b := newBench(t, f)
+	ohms := 60.0
+	b.stakes(&ohms)
+	reads := b.alter
+	var sent []pulse.Reading
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if !reads(d, r) || b.rng.Float64() < 0.02 {
+			return false
+		}
+		sent = append(sent, *r)
+		return true
+	}
+	b.nights(4, nil)
+	b.run(4*24*time.Hour + 12*time.Hour)
+	b.quiet()
+	for _, s := range []step{
+		{func(*bench) { ohms = 4000 }, 2 * time.Hour},
+		{func(*bench) { ohms = 60 }, 22 * time.Hour},
+		{joint("orchard", 8000), 48 * time.Hour},
+		{func(b *bench) { b.nights(4, map[string]float64{"hazel": 1.0 / 700}) }, 48 * time.Hour},
+	} {
+		s.do(b)
+		b.run(s.run)
+	}
+	for _, c := range []alerts.Cause{alerts.Short, alerts.Joint, alerts.PoorEarth} {
+		if !slices.ContainsFunc(b.alarms(), func(a *told) bool { return a.last().Cause == c }) {
+			b.show()
+			t.Fatalf("no alarm of cause %s: the nights show too little", c)
+		}
+	}
+	if b.standing("zone/orchard", alerts.Low) == nil && b.standing("zone/orchard", alerts.Dropping) == nil {
+		b.show()
+		t.Fatal("the alarm of the bad joint does not stand")
+	}
+	return f, sent
+}
+
 // replay gives readings to a fresh watch; between is called before each with its place and may hand back another watch.
 func replay(t testing.TB, f *farm.Farm, sent []pulse.Reading, between func(i int, w *detect.Watch) *detect.Watch) []string {
 	t.Helper()
@@ -95,30 +136,40 @@ func reborn(t testing.TB, f *farm.Farm, w *detect.Watch) *detect.Watch {
 	return next
 }
 
-// A watch that is saved and taken up before every single message of the busy day says what one that never stopped says;
+// A watch that is saved and taken up before every single message of the busy days says what one that never stopped says;
 // so does one that is interrupted at random.
 func TestSavedAtEveryMessage(t *testing.T) {
-	f, sent := eventful(t)
-	whole := replay(t, f, sent, func(_ int, w *detect.Watch) *detect.Watch { return w })
-	busy := len(sent) - 28*60 // from the evening before on: five sensors, twelve times an hour, 28 hours
-	every := replay(t, f, sent, func(i int, w *detect.Watch) *detect.Watch {
-		if i >= busy && !testing.Short() || i%97 == 0 {
-			return reborn(t, f, w)
-		}
-		return w
-	})
-	if diff := cmp.Diff(whole, every); diff != "" {
-		t.Errorf("saved at every message (-whole +saved):\n%s", diff)
-	}
-	rng := rand.New(rand.NewPCG(21, 22))
-	random := replay(t, f, sent, func(_ int, w *detect.Watch) *detect.Watch {
-		if rng.IntN(40) == 0 {
-			return reborn(t, f, w)
-		}
-		return w
-	})
-	if diff := cmp.Diff(whole, random); diff != "" {
-		t.Errorf("saved at random (-whole +saved):\n%s", diff)
+	for _, tt := range []struct {
+		name string
+		play func(testing.TB) (*farm.Farm, []pulse.Reading)
+		busy int // messages from the end on
+	}{
+		{"a busy day", eventful, 28 * 60},   // from the evening before on: five sensors, twelve times an hour, 28 hours
+		{"wet nights", wetNights, 120 * 30}, // from the stakes on, six times an hour, 120 hours
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f, sent := tt.play(t)
+			whole := replay(t, f, sent, func(_ int, w *detect.Watch) *detect.Watch { return w })
+			every := replay(t, f, sent, func(i int, w *detect.Watch) *detect.Watch {
+				if i >= len(sent)-tt.busy && !testing.Short() || i%97 == 0 {
+					return reborn(t, f, w)
+				}
+				return w
+			})
+			if diff := cmp.Diff(whole, every); diff != "" {
+				t.Errorf("saved at every message (-whole +saved):\n%s", diff)
+			}
+			rng := rand.New(rand.NewPCG(21, 22))
+			random := replay(t, f, sent, func(_ int, w *detect.Watch) *detect.Watch {
+				if rng.IntN(40) == 0 {
+					return reborn(t, f, w)
+				}
+				return w
+			})
+			if diff := cmp.Diff(whole, random); diff != "" {
+				t.Errorf("saved at random (-whole +saved):\n%s", diff)
+			}
+		})
 	}
 }
 
