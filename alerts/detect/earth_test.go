@@ -93,7 +93,8 @@ func TestEarthFailsAtAStroke(t *testing.T) {
 	}
 }
 
-// Stakes that dry out over a day are one alarm, of the earth, and the zones that it takes under their minimum ride on it.
+// Stakes that dry out over a day are one alarm, of the earth, and the zones that it takes under their minimum ride on it. It is
+// over within hours when they are wetted.
 func TestEarthDriesOut(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)
@@ -113,5 +114,11 @@ func TestEarthDriesOut(t *testing.T) {
 	if e := a.last(); e.Source != "energizer/cartshed" || e.Condition != alerts.Earth || e.Cause != alerts.PoorEarth || len(e.Zones) == 0 || !a.over.IsZero() {
 		b.show()
 		t.Errorf("told of %s as %s, cause %s, with zones %v, over %s", e.Source, e.Condition, e.Cause, e.Zones, a.over)
+	}
+	b.while, ohms = nil, 60 // the stakes are wetted
+	b.run(6 * time.Hour)
+	if b.only().over.IsZero() {
+		b.show()
+		t.Error("stands though the stakes hold again")
 	}
 }
