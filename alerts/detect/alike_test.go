@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -27,12 +28,15 @@ func TestWeakAtAStrokeIsNoShortInTheFirstMetres(t *testing.T) {
 		}
 		b.wires["cartshed"].open /= 0.6
 		b.run(3 * time.Hour)
-		told := len(b.alarms())
+		if b.only().over.IsZero() {
+			b.show()
+			t.Errorf("at %g ohms a kilometre the alarm stands though the energizer is well", ohms)
+		}
 		b.zone("brook").part, b.zone("brook").short = 0.8, 1.0/150
 		b.run(time.Hour)
-		if all := b.alarms(); len(all) != told+1 || all[told].last().Cause != alerts.Short {
+		if all := b.alarms(); len(all) != 2 || all[1].last().Cause != alerts.Short {
 			b.show()
-			t.Errorf("at %g ohms a kilometre %d alarms, want one more than %d, of a short", ohms, len(all), told)
+			t.Errorf("at %g ohms a kilometre %d alarms, want a second, of a short", ohms, len(all))
 		}
 	}
 }
@@ -58,12 +62,12 @@ func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
 		name   string
 		stakes float64 // ohms, 0 where they are not measured
 		fail   func(*bench)
-		want   alerts.Cause
+		want   []alerts.Cause // one of these
 	}{
-		{"an energizer", 60, weak, alerts.EnergizerWeak},
-		{"a path to earth", 60, short, alerts.Short},
-		{"an energizer, stakes unmeasured", 0, weak, ""},
-		{"a path to earth, stakes unmeasured", 0, short, alerts.Short},
+		{"an energizer", 60, weak, []alerts.Cause{alerts.EnergizerWeak}},
+		{"a path to earth", 60, short, []alerts.Cause{alerts.Short}},
+		{"an energizer, stakes unmeasured", 0, weak, []alerts.Cause{alerts.EnergizerWeak, alerts.Short}},
+		{"a path to earth, stakes unmeasured", 0, short, []alerts.Cause{alerts.Short}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
@@ -77,9 +81,12 @@ func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
 			tt.fail(b)
 			b.run(time.Hour)
 			e := b.only().last()
-			if tt.want != "" && e.Cause != tt.want {
+			if !slices.Contains(tt.want, e.Cause) {
 				b.show()
-				t.Errorf("told as %s of %s, want %s", e.Cause, e.Source, tt.want)
+				t.Errorf("told as %s of %s, want one of %s", e.Cause, e.Source, tt.want)
+			}
+			if strings.Contains(e.Text, "alone") && !strings.Contains(e.Text, "switch on and measure cartshed alone") {
+				t.Errorf("tells nobody to switch on again, or to measure the energizer: %s", e.Text)
 			}
 			if both := strings.Contains(e.Text, "alone") && strings.Contains(e.Text, "touch"); both != (tt.stakes == 0) {
 				t.Errorf("names both: %t, want %t: %s", both, tt.stakes == 0, e.Text)

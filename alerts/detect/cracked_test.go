@@ -106,9 +106,13 @@ func TestCrackedInsulatorInDrought(t *testing.T) {
 		t.Errorf("returned after four dry days: %q", e.Text)
 	}
 	b.run(2 * 24 * time.Hour)
-	if e := b.only().last(); e.Kind != alerts.Returned {
+	e := b.only().last()
+	if e.Kind != alerts.Returned {
 		b.show()
 		t.Errorf("six dry days and not yet over")
+	}
+	if strings.Contains(e.Text, "back") || !strings.Contains(e.Text, "no wet for days") || !strings.Contains(e.Text, "insulators before the next rain") {
+		t.Errorf("dry days show nothing of an insulator, yet the text is %q", e.Text)
 	}
 }
 

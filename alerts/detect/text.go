@@ -109,9 +109,9 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s's earth has failed%s: the stakes carry what the fence has lost. Switch off and look at the earth lead and its clamps; then wet the stakes.", e, left(in))
 		case alerts.EnergizerWeak:
 			if in.Alike {
-				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence and measure it alone: if it is weak look at its battery and earth, if not walk the fence.", e, left(in))
+				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence, switch on and measure %s alone: if it is weak look at its battery and earth, if not walk the fence.", e, left(in), f.energizer.Name)
 			}
-			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence and measure it alone; then look at its battery and earth.", e, left(in))
+			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence, switch on and measure %s alone; then look at its battery and earth.", e, left(in), f.energizer.Name)
 		}
 		return fmt.Sprintf("The fence of %s is down all over. Look at the energizer, then for wet growth on the wire.", f.energizer.Name)
 	}
@@ -143,7 +143,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
 		}
 		if in.Alike {
-			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence and measure %s alone; if it is well, walk there.",
+			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, walk there.",
 				name, what, f.place(in), f.energizer.Name, f.energizer.Name)
 		}
 		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in))
@@ -242,8 +242,11 @@ func (f *fence) overText(in *incident) string {
 		return fmt.Sprintf("%s gives its usual again%s.", titled(f.energizer.Name), f.fenceNow())
 	}
 	z := f.net.Zones[in.Zone]
-	if in.Tracks && in.Doubt > 0 {
+	if in.Tracks && in.Doubt >= f.w.limits.Shift {
 		return fmt.Sprintf("%s has been wet again without leading to earth.", titled(z.Name))
+	}
+	if in.Tracks {
+		return fmt.Sprintf("%s: no wet for days to show whether it still leads to earth. Look at its insulators before the next rain.", titled(z.Name))
 	}
 	if t := f.tracks[in.Zone+1]; t != nil && t.LastVal > 0 {
 		return fmt.Sprintf("%s is back at %s.", titled(z.Name), volts(t.LastVal))
