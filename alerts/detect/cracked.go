@@ -19,6 +19,7 @@ import (
 const (
 	wetNights     = 6 // back from which the fence is known when wet
 	leastNights   = 3
+	leastSensors  = 3       // known both of the night and now, under which nothing can be told apart
 	trackLooks    = 4       // in a row, where no zone is under its minimum: a shower on one zone has spread or dried by then
 	nightsApart   = 0.3     // standard deviation of the logarithm of what one leakage does by itself from one wet to the next
 	timesAsMuch   = 2.0     // as the zone leaks beside it, at the least, when wet
@@ -107,26 +108,16 @@ func (w *weigher) holdAgainst(night dayRow, levels []float64, now ms) bool {
 	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 	ago := min(max(now-night.Start-day, 0), growsApart)
 	w.prior = line.Prior{State: d.base, LeakSpread: math.Hypot(nightsApart, ownPerDay*float64(ago)/day), WetSpread: dewSpread}
-	return 2*n > len(d.f.tracks) && n >= leastNights
+	return 2*n > len(d.f.tracks) && n >= leastSensors
 }
 
 // tracking returns the likeliest cause of what the fence shows against a wet night.
 func (w *weigher) tracking() verdict {
 	w.consider(w.prior, verdict{cause: alerts.Vegetation, zone: -1, sensor: -1}, costWet)
-	depth := make([]float64, len(w.d.f.net.Zones))
-	for z, zone := range w.d.f.net.Zones {
-		if zone.Parent >= 0 {
-			depth[z] = depth[zone.Parent] + 0.1 // of two zones that fit alike, walk the nearer first
-		}
+	for z := range w.d.f.net.Zones {
 		w.series(z)
-		for part := 0.0; part <= 1; part += 0.25 {
-			for ohms := 50.0; ohms < 10_000; ohms *= 1.6 {
-				p := w.prior
-				p.Fault = line.Fault{Kind: line.Shunt, Zone: z, AtM: part * zone.LengthM, Ohms: ohms}
-				w.consider(p, verdict{cause: alerts.Short, zone: z, sensor: -1}, costShunt+depth[z])
-			}
-		}
 	}
+	w.paths()
 	p := w.prior
 	p.OpenSpread = openSpread
 	if est, err := w.d.est.Weigh(w.d.obs, p); err == nil && est.OpenVolts < p.State.OpenVolts {
@@ -139,6 +130,38 @@ func (w *weigher) tracking() verdict {
 	}
 	w.sensors()
 	return w.verdict()
+}
+
+// paths weighs a path to earth in each zone: with few ohms in its middle first, then closely in the two that fit best.
+func (w *weigher) paths() {
+	zones := w.d.f.net.Zones
+	depth := make([]float64, len(zones))
+	near := make([]float64, len(zones))
+	for z, zone := range zones {
+		if zone.Parent >= 0 {
+			depth[z] = depth[zone.Parent] + 0.1 // of two zones that fit alike, walk the nearer first
+		}
+		near[z] = math.Inf(1)
+		for ohms := 80.0; ohms < 10_000; ohms *= 2.56 {
+			near[z] = min(near[z], w.score(w.path(z, 0.5, ohms))+depth[z])
+		}
+	}
+	for range min(2, len(zones)) {
+		z := slices.Index(near, slices.Min(near))
+		near[z] = math.Inf(1)
+		for part := 0.0; part <= 1; part += 0.25 {
+			for ohms := 50.0; ohms < 10_000; ohms *= 1.6 {
+				w.consider(w.path(z, part, ohms), verdict{cause: alerts.Short, zone: z, sensor: -1}, costShunt+depth[z])
+			}
+		}
+	}
+}
+
+// path takes a path to earth of so many ohms to be there.
+func (w *weigher) path(z int, part, ohms float64) line.Prior {
+	p := w.prior
+	p.Fault = line.Fault{Kind: line.Shunt, Zone: z, AtM: part * w.d.f.net.Zones[z].LengthM, Ohms: ohms}
+	return p
 }
 
 // presentLevels gives the levels of the sensors that can be believed, and of those that show something odd what they show.
@@ -175,8 +198,12 @@ func (f *fence) tracksNow(t *track, now ms) bool {
 		}
 		return true
 	}
-	v, night, sure := f.cracked(f.presentLevels(), f.w.limits.Wet, now)
-	if sure {
+	d, levels := f.diag, f.presentLevels()
+	if now == d.asked && slices.Equal(levels, d.askedOf) {
+		return false // as of the zone before, that is low from the same moment on
+	}
+	v, night, sure := f.cracked(levels, f.w.limits.Wet, now)
+	if d.asked, d.askedOf = now, levels; sure {
 		f.tellTrack(v, night, t, now)
 	}
 	return sure

@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -113,6 +114,33 @@ func TestCrackedInsulatorInDrought(t *testing.T) {
 	}
 	if strings.Contains(e.Text, "back") || !strings.Contains(e.Text, "no wet for days") || !strings.Contains(e.Text, "insulators before the next rain") {
 		t.Errorf("dry days show nothing of an insulator, yet the text is %q", e.Text)
+	}
+}
+
+// On a long fence of few ohms, where one zone looks much like the next, it is told of the zone or of its neighbour.
+func TestCrackedInsulatorOnLongFence(t *testing.T) {
+	f := paddocks()
+	z := f.Zones[0]
+	f.Zones = nil
+	for i := range 12 {
+		z.Name, z.FedBy = fmt.Sprintf("z%d", i), f.Energizers[0].Name
+		if i%6 != 0 {
+			z.FedBy = fmt.Sprintf("z%d", i-1)
+		}
+		z.OhmsPerKM, z.LengthM, z.Sensor.Topic = 60, 500, "a/"+z.Name
+		f.Zones = append(f.Zones, z)
+	}
+	b := newBench(t, f)
+	b.nights(4, nil)
+	b.run(6*24*time.Hour + 12*time.Hour)
+	b.quiet()
+	b.nights(4, map[string]float64{"z9": 1.0 / 450})
+	b.atNoon()
+	e := b.only().last()
+	near := slices.Contains([]farm.Source{"zone/z8", "zone/z9", "zone/z10"}, e.Source)
+	if e.Kind == alerts.Returned || !near || !strings.Contains(e.Text, "cracked insulator") {
+		b.show()
+		t.Errorf("told at last: %s of %s: %s", e.Kind, e.Source, e.Text)
 	}
 }
 

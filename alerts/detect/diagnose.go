@@ -29,6 +29,9 @@ type diagnoser struct {
 	obs    []line.Observation
 	orders []line.Fault // scratch of beside
 
+	asked   ms        // when tracksNow last found that nothing tracks
+	askedOf []float64 // and of which levels
+
 	weigher weigher
 }
 
