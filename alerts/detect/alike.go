@@ -28,6 +28,7 @@ func (d *diagnoser) orEnergizer(short, weak verdict) (likelier verdict, cost flo
 // outputKnown reports whether what the energizer's own sensor has to say of the change is known, where it has one.
 func (d *diagnoser) outputKnown() bool { return d.f.tracks[0] == nil || !math.IsNaN(d.ratio[0]) }
 
+// Judgements; common practice, no source.
 const (
 	alikeMost = 12.0 // that lookAlike comes to: it is one part of a fence of fifty zones
 	alikeLeft = 6.0  // by how much the one must be likelier, for a person not to be told of the other

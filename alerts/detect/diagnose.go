@@ -225,11 +225,7 @@ const floorVolts = 300
 const changeSlack = 0.06
 
 // wet: rain or dew multiplied the leakages, though not all alike; or growth was pushed onto the wire by wind.
-func (d *diagnoser) wet() verdict { return d.wetUnder(0) }
-
-// wetUnder is wet where the energizer may give less too: openSpread is the standard deviation of the logarithm of what it
-// gives against before, 0 where that stands fast.
-func (d *diagnoser) wetUnder(openSpread float64) verdict {
+func (d *diagnoser) wet() verdict {
 	best := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
@@ -241,7 +237,7 @@ func (d *diagnoser) wetUnder(openSpread float64) verdict {
 	}
 	at := 1.0
 	try := func(w float64) {
-		if v := d.wetBy(w, openSpread); v.score < best.score {
+		if v := d.wetBy(w); v.score < best.score {
 			best, at = v, w
 		}
 	}
@@ -257,9 +253,9 @@ func (d *diagnoser) wetUnder(openSpread float64) verdict {
 }
 
 // wetBy weighs that every leakage is w times what it was, give or take wetSpread; the observations are wet's.
-func (d *diagnoser) wetBy(w, openSpread float64) verdict {
+func (d *diagnoser) wetBy(w float64) verdict {
 	v := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
-	p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread, OpenSpread: openSpread}
+	p := line.Prior{State: d.base.Copy(), LeakSpread: wetSpread}
 	for i := range p.State.Leak {
 		p.State.Leak[i] *= w
 	}
@@ -274,11 +270,6 @@ func (d *diagnoser) wetBy(w, openSpread float64) verdict {
 	}
 	v.score = est.Misfit + costWet + odd + min(odd*d.haste(), hasteMost)
 	v.zone = wettest(est.Leak, d.base.Leak)
-	v.ratio = est.OpenVolts / d.base.OpenVolts
-	if openSpread > 0 {
-		off := math.Log(v.ratio) / openSpread
-		v.score += off * off
-	}
 	return v
 }
 

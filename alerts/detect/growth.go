@@ -204,6 +204,7 @@ func (f *fence) noticeTrims() {
 // trimStep is by how much a day's driest hours must beat those of each of the last three before growth was cut.
 const trimStep = 1.06
 
+// Judgements; common practice, no source where none is named.
 const (
 	leastDays     = 3    // days that a trend needs
 	shortTrend    = 4    // days that a trend is taken over where they settle it: growth speeds up and slows down

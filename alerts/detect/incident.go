@@ -49,6 +49,7 @@ type member struct {
 	Better ms      // since when it has been well above its minimum, 0 when it is not
 }
 
+// Judgements; common practice, no source.
 const (
 	settleRounds = 4 // times every sensor is heard before the diagnosis is closed
 	touchAgain   = 15 * 60_000
