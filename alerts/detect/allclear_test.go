@@ -77,3 +77,36 @@ func TestHotIsSaidOfAHotFence(t *testing.T) {
 		})
 	}
 }
+
+// A weak energizer is not well because nobody can look at it for a day and more: a fault of the wire that stands so long keeps
+// its alarm, and once that is mended the looks go on.
+func TestWeakEnergizerStandsBesideAFault(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 5*time.Minute)
+	b := newBench(t, f)
+	b.run(4 * 24 * time.Hour)
+	b.quiet()
+	w, began := b.wires["cartshed"], b.now
+	open := w.open
+	b.while = func(now time.Time) { w.open = open * (1 - 0.4*min(1, now.Sub(began).Hours()/24)) }
+	b.run(2 * 24 * time.Hour)
+	if a := b.only(); a.last().Cause != alerts.EnergizerWeak || !a.over.IsZero() {
+		b.show()
+		t.Fatal("want a weak energizer alone")
+	}
+	short("orchard", 300, 0.6)(b)
+	b.run(36 * time.Hour)
+	if a := b.about("energizer/cartshed", alerts.Weak); !a.over.IsZero() {
+		b.show()
+		t.Errorf("over at %s though it is as weak as ever", a.over)
+	}
+	w.mend()
+	b.run(4 * time.Hour)
+	b.while = nil
+	w.open = open
+	b.run(4 * time.Hour)
+	if a := b.about("energizer/cartshed", alerts.Weak); a.over.IsZero() {
+		b.show()
+		t.Error("stands though it is well")
+	}
+}

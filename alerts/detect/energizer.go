@@ -244,11 +244,13 @@ func (f *fence) checkEnergizer(now ms) {
 	if in := f.slowWeak(); in != nil {
 		switch loss := f.sourceSince(dayRow{Level: in.Profile}, asEver); {
 		case loss.kept < keptWell || f.few(loss): // what is silent does not speak for its end
-			in.Looks, in.Quiet = 0, now
+			in.Looks, in.Fine = 0, 0
 		case loss.kept > asEver:
 			in.Looks++
+			in.Fine++
 		default:
 			in.Looks = 0 // a poor earth shows little while the fence draws little
+			in.Fine++
 		}
 		return
 	}

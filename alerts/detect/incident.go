@@ -18,6 +18,7 @@ type incident struct {
 	Fault   line.Fault // what explains it best; none for an energizer's
 	Doubt   float64    // by how much the levels of late are better explained without it, squared standard deviations
 	Looks   int        // for an energizer that gave too little: looks in a row that found it as ever
+	Fine    int        // and those since one found it weak or a zone was low
 	Slow    bool       // crept up instead of coming at a stroke
 	Tracks  bool       // to earth, but only when wet; Profile is then of a wet night before
 	Since   ms         // this when that night's day began
@@ -348,7 +349,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	}
 	if in.Slow {
 		if v < minimum*1.03 {
-			in.Quiet, m.Better = now, 0
+			in.Quiet, in.Fine, m.Better = now, 0, 0
 		} else if v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp) {
 			if m.Better == 0 {
 				m.Better = now
@@ -440,7 +441,7 @@ func (in *incident) over(f *fence, now ms) bool {
 		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
 	}
 	if in.Slow && in.Zone < 0 {
-		return in.Looks >= weakLooks || now-in.Quiet >= slowReturn
+		return in.Looks >= weakLooks || in.Fine*rebaseEvery >= slowReturn // time in which nobody could look proves nothing
 	}
 	if in.Slow {
 		better := len(in.Members) > 0
