@@ -86,7 +86,9 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 			growth = min(growth, unlikely(d.since(0)))
 		}
 	}
-	loss.evidence = growth - weak
+	if !math.IsInf(growth, 1) { // what could not be worked out proves nothing
+		loss.evidence = growth - weak
+	}
 	return loss
 }
 
