@@ -63,7 +63,7 @@ func eventful(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	return f, sent
 }
 
-// wetNights plays nights of dew, stakes that lose their hold, an insulator that cracks and a bad joint that stands, and
+// wetNights plays nights of dew, stakes that lose their hold, an insulator that cracks and a bad joint that stands beside it, and
 // returns every reading that was sent.
 func wetNights(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	f := paddocks()
@@ -90,6 +90,7 @@ func wetNights(t testing.TB) (*farm.Farm, []pulse.Reading) {
 		{func(*bench) { ohms = 60 }, 22 * time.Hour},
 		{func(b *bench) { b.nights(4, map[string]float64{"hazel": 1.0 / 1000}) }, 48 * time.Hour},
 		{func(b *bench) { b.nights(4, nil); joint("orchard", 8000)(b) }, 48 * time.Hour},
+		{func(b *bench) { b.nights(4, map[string]float64{"hazel": 1.0 / 400}) }, 24 * time.Hour}, // beside the joint
 	} {
 		s.do(b)
 		b.run(s.run)
@@ -150,7 +151,7 @@ func TestSavedAtEveryMessage(t *testing.T) {
 		each int // of them
 	}{
 		{"a busy day", eventful, 28 * 60, 1},     // from the evening before on: five sensors, twelve times an hour, 28 hours
-		{"wet nights", wetNights, 120 * 300, 11}, // from the stakes on: five sensors each minute, 120 hours; a look is each half hour
+		{"wet nights", wetNights, 144 * 300, 11}, // from the stakes on: five sensors each minute, 144 hours; a look is each half hour
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f, sent := tt.play(t)
