@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -215,6 +216,25 @@ func (f *fence) dipping(zone int) []member {
 		m.Least = min(m.Least, t.Dips.median())
 	}
 	return []member{m}
+}
+
+// lowBetween reports whether stock stand behind a zone that was under its minimum before in touched it and is between two
+// touches, and no alarm of its own says so.
+func (f *fence) lowBetween(in *incident) bool {
+	return slices.ContainsFunc(in.Members, func(m member) bool {
+		t, minimum := f.tracks[m.Node], f.minimum(m.Node)
+		if m.Node == 0 || t == nil || f.net.Zones[m.Node-1].Stock == "" || f.creptDown(m.Node) {
+			return false
+		}
+		return m.Before > 0 && m.Before < minimum && t.Level < minimum
+	})
+}
+
+func comesAndGoes(p alerts.Priority) string {
+	if p == alerts.High {
+		return "comes and goes, and a zone is too low in between"
+	}
+	return "comes and goes"
 }
 
 // whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or

@@ -2,6 +2,7 @@ package detect_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -226,5 +227,36 @@ func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
 		}
 		brook.short = 0
 		b.run(5*time.Hour + time.Duration(15*i)*time.Second)
+	}
+}
+
+// What touches the wire now and then of a zone that growth has under its minimum is told, and that the zone is low stays
+// urgent all along: between two touches it is no better.
+func TestFlapWhereGrowthHasWon(t *testing.T) {
+	for _, tt := range []struct {
+		name    string
+		on, off time.Duration
+	}{{"minutes at a time", time.Minute, 6 * time.Minute}, {"too short to be told as a fault", 10 * time.Second, 4 * time.Minute}} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := grownUnder(t)
+			b.touch("lane", 500, tt.on, tt.off)
+			told := false
+			for range 12 * 60 {
+				b.run(time.Minute)
+				low, flaps := b.standing("zone/lane", alerts.Low), b.standing("zone/lane", alerts.Intermittent)
+				if (low == nil || low.last().Priority != alerts.High) && (flaps == nil || flaps.last().Priority != alerts.High) {
+					b.show()
+					t.Fatalf("at %s nobody is told that lane is low", b.now)
+				}
+				if flaps != nil && strings.Contains(flaps.last().Text, "too low") != (flaps.last().Priority == alerts.High) {
+					t.Fatalf("told as %s: %s", flaps.last().Priority, flaps.last().Text)
+				}
+				told = told || flaps != nil
+			}
+			if n := len(b.alarms()); !told || n > 3 {
+				b.show()
+				t.Errorf("%d alarms, want growth's, what touches there, and growth's again; told as coming and going: %t", n, told)
+			}
+		})
 	}
 }

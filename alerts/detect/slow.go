@@ -60,9 +60,10 @@ func (f *fence) creptDown(node int) bool {
 }
 
 // giveWay ends the alarm of a zone that growth has under its minimum when in, which did not creep, begins in the same zone: to
-// people who know of the growth that is news. What growth leaves of the zone is told again when in is over.
+// people who know of the growth that is news. What growth leaves of the zone is told again when in is over. What comes and
+// goes takes nothing's place: between two touches the zone is as low as growth has it.
 func (f *fence) giveWay(in *incident, now ms) {
-	if in.Slow || in.Zone < 0 {
+	if in.Slow || in.Zone < 0 || in.Cause == alerts.CauseIntermittent {
 		return
 	}
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {

@@ -40,6 +40,9 @@ func (f *fence) finding(in *incident) alerts.Finding {
 		}
 	case in.Cause == alerts.CauseIntermittent:
 		fd.Condition, fd.Priority = alerts.Intermittent, alerts.Medium
+		if f.lowBetween(in) {
+			fd.Priority = alerts.High
+		}
 	default:
 		fd.Condition, fd.Priority = worst, alerts.Medium
 		if worst == alerts.Dead || worst == alerts.Low && stock {
@@ -117,7 +120,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	}
 	z := f.net.Zones[in.Zone]
 	name := titled(z.Name)
-	what := map[alerts.Condition]string{alerts.Dead: "is dead", alerts.Low: "is low", alerts.Dropping: "has dropped", alerts.Intermittent: "comes and goes"}[fd.Condition]
+	what := map[alerts.Condition]string{alerts.Dead: "is dead", alerts.Low: "is low", alerts.Dropping: "has dropped", alerts.Intermittent: comesAndGoes(fd.Priority)}[fd.Condition]
 	switch {
 	case fd.KV == nil || fd.Condition == alerts.Intermittent:
 	case fd.Condition == alerts.Dropping:
