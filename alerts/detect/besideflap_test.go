@@ -97,7 +97,7 @@ func TestFlapWhereNoSensorIs(t *testing.T) {
 			b := newBench(t, f)
 			b.run(30 * time.Hour)
 			b.quiet()
-			b.touch(name, 300, time.Minute, 6*time.Minute)
+			b.touch(name, 300, 20*time.Second, 4*time.Minute)
 			b.run(8 * time.Hour)
 			a := b.about(farm.Source("zone/"+name), alerts.Intermittent)
 			if !a.over.IsZero() {
@@ -110,6 +110,32 @@ func TestFlapWhereNoSensorIs(t *testing.T) {
 			if b.overAt(a.id).IsZero() {
 				b.show()
 				t.Error("still up six hours after the last touch")
+			}
+		})
+	}
+}
+
+// Two touches of minutes that were each told, and an animal that leans elsewhere, do not make something that comes and goes:
+// each touch counts once.
+func TestTouchesThenLean(t *testing.T) {
+	for _, gap := range []time.Duration{25 * time.Minute, 50 * time.Minute, 80 * time.Minute} {
+		t.Run(gap.String(), func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.run(50 * time.Hour)
+			b.quiet()
+			for range 2 {
+				short("hazel", 300, 0.5)(b)
+				b.run(150 * time.Second)
+				b.zone("hazel").short = 0
+				b.run(gap - 150*time.Second)
+			}
+			short("orchard", 900, 0.7)(b)
+			b.run(45 * time.Second)
+			b.zone("orchard").short = 0
+			b.run(time.Hour)
+			if all := b.alarms(); len(all) != 2 || all[0].last().Cause != alerts.Short || all[1].last().Cause != alerts.Short {
+				b.show()
+				t.Errorf("%d alarms, want a short for each of the two touches", len(all))
 			}
 		})
 	}

@@ -136,6 +136,11 @@ func (f *fence) dipsAlike(now, window ms) float64 {
 // surprise returns -ln of the chance of n or more where mean are expected.
 func surprise(n int, mean float64) float64 { return -math.Log(math.Max(poissonTail(n, mean), 1e-15)) }
 
+// since reports whether a dip was over at or after from.
+func (e *episodes) since(from ms) bool {
+	return e.N > 0 && e.Times[(e.N-1)%len(e.Times)] >= from
+}
+
 // closeDay takes the day's dips into the record.
 func (e *episodes) closeDay() {
 	e.Rate += (float64(e.Today)/24 - e.Rate) * 0.3
