@@ -177,12 +177,7 @@ func (f *fence) presentLevels() []float64 {
 
 // tracking returns the open incident of a zone that tracks when wet.
 func (f *fence) tracking() *incident {
-	for _, in := range f.Troubles {
-		if in.Tracks {
-			return in
-		}
-	}
-	return nil
+	return f.trouble(func(in *incident) bool { return in.Tracks })
 }
 
 // tracksNow reports whether something that tracks when wet is why the fence is down, and tells of it. Where t is not nil, its

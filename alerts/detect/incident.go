@@ -67,10 +67,13 @@ const (
 
 // memberOf returns the incident that holds the sensor at node.
 func (f *fence) memberOf(node int) *incident {
-	for _, in := range f.Troubles {
-		if in.member(node) != nil {
-			return in
-		}
+	return f.trouble(func(in *incident) bool { return in.member(node) != nil })
+}
+
+// trouble returns the first open incident that is such a one, nil where there is none.
+func (f *fence) trouble(such func(*incident) bool) *incident {
+	if i := slices.IndexFunc(f.Troubles, such); i >= 0 {
+		return f.Troubles[i]
 	}
 	return nil
 }

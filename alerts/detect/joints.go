@@ -115,7 +115,7 @@ func (f *fence) rejoin() {
 	}
 }
 
-// behindJoint reports whether zone z is told of as taken down by a joint that is bad.
+// behindJoint reports whether zone z is told of as taken down by a joint that is bad, or by what tracks when wet.
 func (f *fence) behindJoint(z int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return (in.joint() > 0 || in.Tracks) && in.member(z+1) != nil })
 }

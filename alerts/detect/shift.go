@@ -325,10 +325,5 @@ func (f *fence) stands(in *incident, now ms) bool {
 
 // behindShift returns the incident of ohms in the wire that the zone at node gets its pulses through.
 func (f *fence) behindShift(node int) *incident {
-	for _, in := range f.Troubles {
-		if in.Shift && (f.net.Behind(node-1, in.Zone) || f.net.InLoop(in.Zone)) {
-			return in
-		}
-	}
-	return nil
+	return f.trouble(func(in *incident) bool { return in.Shift && (f.net.Behind(node-1, in.Zone) || f.net.InLoop(in.Zone)) })
 }

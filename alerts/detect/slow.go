@@ -77,12 +77,9 @@ func (f *fence) giveWay(in *incident, now ms) {
 
 // failing returns the open incident of an energizer that gives too little.
 func (f *fence) failing() *incident {
-	for _, in := range f.Troubles {
-		if in.Zone < 0 && (in.Cause == alerts.EnergizerWeak || in.Cause == alerts.SupplyLow || in.Cause == alerts.PoorEarth) {
-			return in
-		}
-	}
-	return nil
+	return f.trouble(func(in *incident) bool {
+		return in.Zone < 0 && (in.Cause == alerts.EnergizerWeak || in.Cause == alerts.SupplyLow || in.Cause == alerts.PoorEarth)
+	})
 }
 
 // lowered returns t's zone as one that has crept under its minimum.

@@ -289,12 +289,7 @@ const staysParted = 30 * 60_000 // common practice, no source
 
 // flappingNow returns the open incident of a fault that comes and goes.
 func (f *fence) flappingNow() *incident {
-	for _, in := range f.Troubles {
-		if in.Cause == alerts.CauseIntermittent {
-			return in
-		}
-	}
-	return nil
+	return f.trouble(func(in *incident) bool { return in.Cause == alerts.CauseIntermittent })
 }
 
 // creptUnder reports whether every odd zone is one that growth has pulled under already.
