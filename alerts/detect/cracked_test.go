@@ -153,17 +153,7 @@ func TestCrackedInsulatorSensorTakenOff(t *testing.T) {
 	b.nights(4, map[string]float64{"hazel": 1.0 / 450})
 	b.run(12*time.Hour + 40*time.Minute)
 	b.quiet()
-	without := *f
-	without.Zones = slices.Clone(f.Zones)
-	without.Zones[slices.IndexFunc(f.Zones, func(z farm.Zone) bool { return z.Name == "brook" })].Sensor = farm.Sensor{}
-	memory, err := b.watch.MarshalBinary()
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.watch = newWatch(t, &without)
-	if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
-		t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
-	}
+	b.takeOff(f, "brook")
 	b.run(24 * time.Hour)
 	if e := b.only().last(); e.Kind == alerts.Returned || e.Source != "zone/hazel" || !strings.Contains(e.Text, "cracked insulator") {
 		b.show()

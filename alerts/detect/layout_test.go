@@ -223,17 +223,7 @@ func TestSensorTakenOffDuringAFault(t *testing.T) {
 	for len(b.events) == 0 {
 		b.run(10 * time.Second)
 	}
-	without := *f
-	without.Zones = slices.Clone(f.Zones)
-	without.Zones[2].Sensor = farm.Sensor{}
-	memory, err := b.watch.MarshalBinary()
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.watch = newWatch(t, &without)
-	if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
-		t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
-	}
+	b.takeOff(f, "lane")
 	b.run(time.Hour)
 	b.zone("hazel").parted = false
 	b.run(time.Hour)
@@ -257,5 +247,21 @@ func TestNobodyThere(t *testing.T) {
 		if got := append(w.Observe(r), w.Tick(start.Add(48*time.Hour))...); len(got) > 0 {
 			t.Errorf("said %s of a sensor it does not know", got[0].Text)
 		}
+	}
+}
+
+// takeOff goes on with a watch that has taken up what was known when the sensor of a zone of f was taken off.
+func (b *bench) takeOff(f *farm.Farm, zone string) {
+	b.t.Helper()
+	without := *f
+	without.Zones = slices.Clone(f.Zones)
+	without.Zones[slices.IndexFunc(f.Zones, func(z farm.Zone) bool { return z.Name == zone })].Sensor = farm.Sensor{}
+	memory, err := b.watch.MarshalBinary()
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.watch = newWatch(b.t, &without)
+	if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
+		b.t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
 	}
 }

@@ -1,13 +1,11 @@
 package detect_test
 
 import (
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
-	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
 
@@ -74,17 +72,7 @@ func TestFaultThatNobodySeesAnyMore(t *testing.T) {
 				b.show()
 				t.Fatal("want a fault that lane's sensor alone shows")
 			}
-			without := *f
-			without.Zones = slices.Clone(f.Zones)
-			without.Zones[2].Sensor = farm.Sensor{}
-			memory, err := b.watch.MarshalBinary()
-			if err != nil {
-				t.Fatal(err)
-			}
-			b.watch = newWatch(t, &without)
-			if anew, err := b.watch.Adopt(memory); err != nil || len(anew) > 0 {
-				t.Fatalf("begins anew %v, %v; the wire is what it was", anew, err)
-			}
+			b.takeOff(f, "lane")
 			b.run(time.Hour)
 			if a := b.only(); a.over.IsZero() || !strings.Contains(a.last().Text, "taken off") {
 				b.show()

@@ -92,16 +92,7 @@ func TestCoarseSensorStuck(t *testing.T) {
 		b.noise, b.alter = 0.002, steps(100)
 		b.run(30 * time.Hour)
 		b.quiet()
-		coarse, held := b.alter, 0.0
-		b.alter = func(d *device, r *pulse.Reading) bool {
-			coarse(d, r)
-			if v, _ := r.Get(pulse.Volts); d.source == zone && held == 0 {
-				held = v
-			} else if d.source == zone {
-				r.Set(pulse.Volts, held)
-			}
-			return true
-		}
+		stick(zone)(b)
 		b.run(2 * time.Hour)
 		b.quiet()
 		b.grow(8, 6*time.Hour)
