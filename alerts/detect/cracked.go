@@ -104,8 +104,7 @@ func (w *weigher) holdAgainst(night dayRow, levels []float64, now ms) bool {
 			n++
 		}
 	}
-	clear(w.least)
-	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
+	w.forget()
 	ago := min(max(now-night.Start-day, 0), growsApart)
 	w.prior = line.Prior{State: d.base, LeakSpread: math.Hypot(nightsApart, ownPerDay*float64(ago)/day), WetSpread: dewSpread}
 	return 2*n > len(d.f.tracks) && n >= leastSensors

@@ -45,8 +45,7 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 		}
 	}
 	w := &d.weigher
-	clear(w.least)
-	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
+	w.forget()
 	w.prior = line.Prior{State: d.base, LeakSpread: wetSpread, WetSpread: dewSpread}
 	if est, err := d.est.Weigh(d.obs, w.prior); err == nil {
 		own := math.Hypot(ownSpread, ownPerDay*float64(min(ago, growsApart))/day)
@@ -54,6 +53,12 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 		w.prior.LeakSpread = math.Hypot(own, wetUnlike*w.wet)
 	}
 	return w
+}
+
+// forget lets go of what was weighed before.
+func (w *weigher) forget() {
+	clear(w.least)
+	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 }
 
 // allowUnknown lets each leakage move further by as much as it may have been more than is known: growth is held against what
