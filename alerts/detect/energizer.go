@@ -271,7 +271,7 @@ func (f *fence) checkEnergizer(now ms) {
 
 // slowWeak returns the open incident of an energizer that has slowly come to give too little.
 func (f *fence) slowWeak() *incident {
-	return f.trouble(func(in *incident) bool { return in.Zone < 0 && in.Slow })
+	return f.trouble(func(in *incident) bool { return in.Zone < 0 && in.Slow && !in.First })
 }
 
 // A limit in volts on the stakes, as 200 or 300 V, means something only at a known current: it is meant for a fence that was

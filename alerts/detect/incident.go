@@ -20,6 +20,7 @@ type incident struct {
 	Looks   int        // for an energizer that gave too little: looks in a row that found it as ever
 	Fine    int        // and those since one found it weak or a zone was low
 	Slow    bool       // crept up instead of coming at a stroke
+	First   bool       // its zones were dead when they were first heard
 	Tracks  bool       // to earth, but only when wet; Profile is then of a wet night before
 	Since   ms         // this when that night's day began
 	Wet     float64    // and this how much wetter than then it was when it was told, as weigher's wet
@@ -351,6 +352,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		return
 	}
 	if in.Slow {
+		if m.Good++; v <= 2*f.deadVolts(t.node) {
+			m.Good = 0
+		}
 		if v < minimum*1.03 {
 			in.Quiet, in.Fine, m.Better = now, 0, 0
 		} else if v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp) {
@@ -443,6 +447,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Tracks {
 		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
 	}
+	if (in.First || in.Cause == alerts.EnergizerOff) && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
+		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
+	}
 	if in.Slow && in.Zone < 0 {
 		return in.Looks >= weakLooks || in.Fine*rebaseEvery >= slowReturn // time in which nobody could look proves nothing
 	}
@@ -452,9 +459,6 @@ func (in *incident) over(f *fence, now ms) bool {
 			better = better && m.Better > 0 && now-m.Better >= betterFor
 		}
 		return better || now-in.Quiet >= slowReturn && f.nightsHold(in)
-	}
-	if in.Cause == alerts.EnergizerOff && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
-		return true // an energizer that is off leaves no zone hot; one that is still dead has a fault of its own
 	}
 	spoke := false
 	for _, m := range in.Members {

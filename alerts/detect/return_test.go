@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
 
@@ -77,6 +78,67 @@ func TestFaultThatNobodySeesAnyMore(t *testing.T) {
 			if a := b.only(); a.over.IsZero() || !strings.Contains(a.last().Text, "taken off") {
 				b.show()
 				t.Errorf("told last: %s, %s; want that the sensor was taken off", a.last().Kind, a.last().Text)
+			}
+		})
+	}
+}
+
+// What was dead when the watch began, as after a power cut at two in the morning, is one alarm, and is told to be over as soon as
+// if it had died under the watch's eyes. What is wrong beside it is told then.
+func TestDeadWhenTheWatchBegan(t *testing.T) {
+	off := func(b *bench) { b.wires["cartshed"].open = 0 }
+	badlyJoined := func(b *bench) { b.zone("lane").leak, b.zone("lane").inLine = 3e-4, 8000 }
+	for _, tt := range []struct {
+		name         string
+		lay          func(f *farm.Farm)
+		spoil, still func(b *bench)
+		source, next farm.Source
+		cause        alerts.Cause
+		then         alerts.Condition
+		last         string
+	}{
+		{name: "parted", spoil: part("lane", 0.5), source: "zone/lane", cause: alerts.Open, last: "Lane is back at"},
+		{name: "parted, and low once joined", spoil: part("lane", 0.5), still: badlyJoined, source: "zone/lane", cause: alerts.Open,
+			next: "zone/lane", then: alerts.Low, last: "and still low"},
+		{name: "energizer off", spoil: off, source: "energizer/cartshed", cause: alerts.EnergizerOff, last: "Cartshed is on and the fence is hot"},
+		{name: "energizer off, and a wire parted", spoil: off, still: part("lane", 0.5), source: "energizer/cartshed", cause: alerts.EnergizerOff,
+			next: "zone/lane", then: alerts.Dead, last: "Cartshed is on, but still dead when last heard: lane"},
+		{name: "energizer off that has no sensor", lay: func(f *farm.Farm) { f.Energizers[0].Sensor = farm.Sensor{} }, spoil: off,
+			source: "zone/brook", cause: alerts.Unknown, last: "Brook is back at"},
+		{name: "off, first zone without a sensor", lay: func(f *farm.Farm) { f.Zones[0].Sensor = farm.Sensor{} }, spoil: off,
+			source: "energizer/cartshed", cause: alerts.EnergizerOff, last: "Cartshed is on and the fence is hot"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			if tt.lay != nil {
+				tt.lay(f)
+			}
+			b := newBench(t, f)
+			open := b.wires["cartshed"].open
+			tt.spoil(b)
+			b.run(30 * time.Minute)
+			if a := b.only(); a.last().Source != tt.source || a.last().Cause != tt.cause || a.last().Priority != alerts.High {
+				b.show()
+				t.Errorf("told of %s, cause %s, %s", a.last().Source, a.last().Cause, a.last().Priority)
+			}
+			b.wires["cartshed"].mend()
+			b.wires["cartshed"].open = open
+			if tt.still != nil {
+				tt.still(b)
+			}
+			b.run(6 * time.Minute)
+			all := b.alarms()
+			if all[0].over.IsZero() || !strings.Contains(all[0].last().Text, tt.last) {
+				b.show()
+				t.Errorf("six minutes after it was mended, told %q, want that it is over: %q", all[0].last().Text, tt.last)
+			}
+			b.run(time.Hour)
+			switch all = b.alarms(); {
+			case len(all) == 1 && tt.next == "":
+			case len(all) == 2 && all[1].first().Source == tt.next && all[1].first().Condition == tt.then:
+			default:
+				b.show()
+				t.Errorf("%d alarms; want one after the first only of %q", len(all), tt.next)
 			}
 		})
 	}

@@ -30,18 +30,56 @@ func (f *fence) slowLow(t *track, v float64, now ms) {
 	if live && f.tracksNow(t, now) {
 		return
 	}
-	cause := alerts.Unknown
-	switch loss, weak := f.gaveWay(); {
-	case weak && live:
+	if !live {
+		f.deadAtFirst(t, now)
+		return
+	}
+	if loss, weak := f.gaveWay(); weak {
 		f.weakens(loss, t, now)
 		return
-	case live:
-		cause = alerts.Vegetation
-	case f.hotBefore(t):
-		cause = alerts.Open // dead since it was first heard, with the wire before it hot
 	}
-	in := &incident{Cause: cause, Zone: t.node - 1, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}
+	f.begin(&incident{Cause: alerts.Vegetation, Zone: t.node - 1, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}, now)
+}
+
+// deadAtFirst takes in that t's zone has been dead since it was first heard, with whatever is dead before it.
+func (f *fence) deadAtFirst(t *track, now ms) {
+	in := &incident{Cause: alerts.Unknown, Zone: t.node - 1, First: true, Slow: true, Settled: true, Quiet: now, Members: []member{lowered(t)}}
+	switch o := f.heardBefore(t); {
+	case o == nil:
+	case o.LastVal > 2*f.deadVolts(o.node):
+		in.Cause = alerts.Open
+	case o.LastVal >= f.deadVolts(o.node):
+	case o.node == 0:
+		in.Cause, in.Zone = alerts.EnergizerOff, -1
+	}
+	if why := f.deadWith(in); why != nil {
+		why.join(f, t, now)
+		return
+	}
 	f.begin(in, now)
+}
+
+// heardBefore returns the nearest sensor on the way from t's zone to the energizer that is heard, nil where none is.
+func (f *fence) heardBefore(t *track) *track {
+	for z := f.net.Zones[t.node-1].Parent; ; z = f.net.Zones[z].Parent {
+		if o := f.tracks[z+1]; o != nil && !o.Gone && o.LastSeen > 0 {
+			return o
+		}
+		if z < 0 {
+			return nil
+		}
+	}
+}
+
+// deadWith returns the open incident of what was dead at first that in's zone is dead with: the energizer's, or that of a
+// zone before it.
+func (f *fence) deadWith(in *incident) *incident {
+	return f.trouble(func(o *incident) bool {
+		if !o.First || in.Cause == alerts.Open {
+			return false
+		}
+		return o.Zone < 0 || in.Zone >= 0 && f.net.Behind(in.Zone, o.Zone)
+	})
 }
 
 // accountsFor reports whether an open incident is why the zone at node is low. One that comes and goes is not while it is away.
@@ -67,7 +105,7 @@ func (f *fence) giveWay(in *incident, now ms) {
 		return
 	}
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		gone := o != in && o.Slow && !o.Tracks && o.Zone == in.Zone
+		gone := o != in && o.Slow && !o.First && !o.Tracks && o.Zone == in.Zone
 		if gone {
 			f.w.clear(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
 		}
@@ -85,13 +123,6 @@ func (f *fence) failing() *incident {
 // lowered returns t's zone as one that has crept under its minimum.
 func lowered(t *track) member {
 	return member{Node: t.node, Before: math.Max(t.Level, t.LastVal), Least: 1}
-}
-
-// hotBefore reports whether the sensor before t's zone shows a live wire.
-func (f *fence) hotBefore(t *track) bool {
-	z := f.net.Zones[t.node-1]
-	o := f.tracks[z.Parent+1]
-	return o != nil && !o.Gone && o.LastVal > 2*f.deadVolts(o.node)
 }
 
 // join adds a zone that the same trouble has now pulled under.

@@ -241,10 +241,16 @@ func (f *fence) overText(in *incident) string {
 		_, name, _ := strings.Cut(string(in.S.Finding.Source), "/")
 		return fmt.Sprintf("%s: every sensor that showed this was taken off, so nobody can tell whether it is over.", titled(name))
 	}
+	if in.Zone < 0 && in.First {
+		return fmt.Sprintf("%s is on%s.", titled(f.energizer.Name), f.fenceNow())
+	}
 	if in.Zone < 0 {
 		return fmt.Sprintf("%s gives its usual again%s.", titled(f.energizer.Name), f.fenceNow())
 	}
 	z := f.net.Zones[in.Zone]
+	if t := f.tracks[in.Zone+1]; in.First && t != nil && t.LastVal < z.MinimumVolts {
+		return fmt.Sprintf("%s is live at %s, and still low.", titled(z.Name), volts(t.LastVal))
+	}
 	if in.Tracks && in.Doubt >= f.w.limits.Shift {
 		return fmt.Sprintf("%s has been wet again without leading to earth.", titled(z.Name))
 	}
