@@ -145,7 +145,8 @@ type Event struct {
 	Kind EventKind `json:"event"`
 	Finding
 
-	// Withdrawn says of a return that the alarm was taken back, and nothing is known of the trouble's end.
+	// Withdrawn says of a return that the alarm was taken back, for another or because nothing shows it any more: nothing is
+	// known of the trouble's end.
 	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 

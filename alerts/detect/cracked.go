@@ -232,7 +232,7 @@ func (in *incident) crack(f *fence, v verdict, night dayRow, now ms) {
 			}
 		}
 		if in.S.up() {
-			f.w.clear(&o.S, now, fmt.Sprintf("%s: it is %s that pulls it down when wet.", titled(f.net.Zones[o.Zone].Name), f.net.Zones[in.Zone].Name))
+			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: it is %s that pulls it down when wet.", titled(f.net.Zones[o.Zone].Name), f.net.Zones[in.Zone].Name))
 		} else {
 			in.S = o.S
 		}

@@ -112,7 +112,7 @@ func TestCrackedInsulatorInDrought(t *testing.T) {
 		b.show()
 		t.Errorf("six dry days and not yet over")
 	}
-	if strings.Contains(e.Text, "back") || !strings.Contains(e.Text, "no wet for days") || !strings.Contains(e.Text, "insulators before the next rain") {
+	if !e.Withdrawn || strings.Contains(e.Text, "back") || !strings.Contains(e.Text, "no wet for days") || !strings.Contains(e.Text, "insulators before the next rain") {
 		t.Errorf("dry days show nothing of an insulator, yet the text is %q", e.Text)
 	}
 }

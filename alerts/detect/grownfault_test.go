@@ -2,6 +2,7 @@ package detect_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -64,6 +65,8 @@ func TestFaultWhereGrowthHasWon(t *testing.T) {
 			}
 			if over := b.overAt(growth.id); over.Before(at) || over.After(fault.raised) {
 				t.Errorf("growth's alarm returned %s; it must give way to the one raised %s", over, fault.raised)
+			} else if !b.known(growth.id).last().Withdrawn {
+				t.Error("growth's alarm is told to be over: nobody may read that lane is back while a wire is down there")
 			}
 			s := b.zone("lane")
 			s.short, s.inLine = 0, 0
@@ -80,13 +83,12 @@ func TestFaultWhereGrowthHasWon(t *testing.T) {
 }
 
 // overAt returns when the alarm returned, zero when it stands.
-func (b *bench) overAt(id string) time.Time {
-	for _, a := range b.alarms() {
-		if a.id == id {
-			return a.over
-		}
-	}
-	return time.Time{}
+func (b *bench) overAt(id string) time.Time { return b.known(id).over }
+
+// known returns the alarm of that identifier.
+func (b *bench) known(id string) *told {
+	all := b.alarms()
+	return all[slices.IndexFunc(all, func(a *told) bool { return a.id == id })]
 }
 
 // A wire that is freed is back at a stroke, though growth has come on meanwhile and keeps the zone half way: the fault is over,

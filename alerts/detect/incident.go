@@ -414,7 +414,11 @@ func (f *fence) settle(now ms) {
 		f.Troubles = slices.Delete(f.Troubles, i, i+1)
 		i--
 		stood := in.Quiet - in.S.Raised
-		f.w.clear(&in.S, now, f.overText(in))
+		if in.unseen(f) || in.Tracks && in.Doubt < f.w.limits.Shift {
+			f.w.withdraw(&in.S, now, f.overText(in))
+		} else {
+			f.w.clear(&in.S, now, f.overText(in))
+		}
 		if f.Suspect.For == in.S.ID || f.Suspect.Open {
 			f.closeSuspicion()
 		}

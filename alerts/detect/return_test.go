@@ -75,7 +75,7 @@ func TestFaultThatNobodySeesAnyMore(t *testing.T) {
 			}
 			b.takeOff(f, "lane")
 			b.run(time.Hour)
-			if a := b.only(); a.over.IsZero() || !strings.Contains(a.last().Text, "taken off") {
+			if a := b.only(); a.over.IsZero() || !a.last().Withdrawn || !strings.Contains(a.last().Text, "taken off") {
 				b.show()
 				t.Errorf("told last: %s, %s; want that the sensor was taken off", a.last().Kind, a.last().Text)
 			}

@@ -107,7 +107,7 @@ func (f *fence) giveWay(in *incident, now ms) {
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
 		gone := o != in && o.Slow && !o.First && !o.Tracks && o.Zone == in.Zone
 		if gone {
-			f.w.clear(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
+			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
 		}
 		return gone
 	})

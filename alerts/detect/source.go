@@ -163,7 +163,7 @@ func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
 		}
 		in.Members = append(in.Members, o.Members...)
 		if in.S.up() {
-			f.w.clear(&o.S, now, fmt.Sprintf("%s: it is %s that gives too little.", titled(f.net.Zones[o.Zone].Name), f.energizer.Name))
+			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: it is %s that gives too little.", titled(f.net.Zones[o.Zone].Name), f.energizer.Name))
 		} else {
 			in.S = o.S
 		}

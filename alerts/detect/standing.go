@@ -39,6 +39,12 @@ func (w *Watch) update(s *standing, at ms, f alerts.Finding) {
 	w.emit(alerts.Updated, w.inOrder(at), s)
 }
 
+// withdraw takes an alarm back of which nobody can say that it is over: another has taken its place, or nothing shows it.
+func (w *Watch) withdraw(s *standing, at ms, text string) {
+	w.clear(s, at, text)
+	w.out[len(w.out)-1].Withdrawn = true
+}
+
 func (w *Watch) clear(s *standing, at ms, text string) {
 	s.Finding.Text, s.Finding.Evidence = text, nil // what was seen was of the fault
 	if t := w.byID[SensorID(w.farm, s.Finding.Source)]; t != nil && s.Finding.KV != nil {

@@ -213,7 +213,7 @@ func (w words) advice(f alerts.Finding) advice {
 	case alerts.EnergizerOff:
 		return w.energizerOff(f, stock)
 	case alerts.EnergizerWeak:
-		return advice{"Switch off, unhook the fence, measure it alone.", "", []string{
+		return advice{"Switch off, unhook the fence, switch on, measure it alone.", "", []string{
 			"Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes.",
 			"Well alone? Then it is the fence: look for growth or a wire down. Weak alone? Battery first, then another energizer.", stock}}
 	case alerts.SupplyLow:
