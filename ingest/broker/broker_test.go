@@ -322,12 +322,29 @@ func TestRetainedAndWill(t *testing.T) {
 			return conn, err
 		})
 	})
-	conn.Close()
 	w := mustDial(t, b.Addr(), b.Login().User, b.Login().Password)
 	got := collect(t, w, "farm/state", 1)
+	conn.Close()
 	if s := next(t, got); s != "farm/state gone" {
 		t.Errorf("got %q, want the last will", s)
 	}
+	if s := retained(t, w, "farm/state"); s != "farm/state gone" {
+		t.Errorf("got %q, want the last will, retained", s)
+	}
+}
+
+// retained subscribes until a retained message comes: the broker keeps one a moment after it has handed it on.
+func retained(tb testing.TB, c paho.Client, topic string) string {
+	tb.Helper()
+	for end := time.Now().Add(patience); time.Now().Before(end); {
+		select {
+		case s := <-collect(tb, c, topic, 1):
+			return s
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	tb.Fatal("nothing retained came")
+	return ""
 }
 
 func TestClientIDLastsAndPasswordDoesNot(t *testing.T) {
