@@ -223,13 +223,13 @@ func (t *track) lostAgain() float64 {
 }
 
 // runsGoOn returns how often a run of so many lost reports went on and how often it ended, with what is taken for granted
-// until the sensor has a record: that runs are short, on the strength of ten or fewer. Common practice, no source. A link that
-// drops the odd report may also go deaf for minutes, so that runs of two and more have a record of their own.
+// until the sensor has a record: that runs are short, on the strength of ten of them or, of the longer ones, eight. Common practice,
+// no source. A link that drops the odd report may also go deaf for minutes, so that runs of two and more have a record of their own.
 func (t *track) runsGoOn(lost int) (goesOn, ends float64) {
 	if lost == 1 {
 		return t.Long + 1.2, max(0, t.Runs-t.Long) + 8.8
 	}
-	return max(0, t.Missed-t.Runs-t.Long) + 1.2, t.Long + 7.5
+	return max(0, t.Missed-t.Runs-t.Long) + 1.2, t.Long + 6.5
 }
 
 // overdue returns how many reports in a row have failed to come by now.
