@@ -129,8 +129,13 @@ func (f *fence) open(v verdict, now ms) {
 
 // begin tells of a new incident, which may have its alarm from what was its first sign.
 func (f *fence) begin(in *incident, now ms) {
-	f.giveWay(in, now)
+	if o := f.namesake(in); o != nil && in.Slow && !in.S.up() {
+		o.Members = append(o.Members, in.Members...) // what creeps is no news beside it
+		return
+	}
 	f.Troubles = append(f.Troubles, in)
+	f.makeRoom(in, now)
+	f.giveWay(in, now)
 	if in.S.up() {
 		f.w.update(&in.S, now, f.finding(in))
 	} else {
@@ -215,6 +220,8 @@ func (f *fence) tookDown(node int, v verdict) bool {
 	t := f.tracks[node]
 	heard := t.Since.N > 0 && f.Suspect.Before[node] > 0
 	switch {
+	case v.zone != node-1 && f.wasDead(node):
+		return false
 	case heard:
 		r := t.Since.median() / f.Suspect.Before[node]
 		return r < affected || r < leastMember && (v.zone == node-1 || v.zone < 0)
@@ -233,10 +240,12 @@ func (f *fence) review(now ms) {
 		f.closeSuspicion()
 		return
 	}
-	if !f.roundDone(in, now) {
+	switch {
+	case f.roundDone(in, now):
+		in.Rounds++
+	case !in.belied(f):
 		return
 	}
-	in.Rounds++
 	if !in.recovered() && f.reconsider(in, now) {
 		return
 	}

@@ -86,7 +86,7 @@ const fallenOhms = 250
 func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
-	if kind == line.Fallen && d.ratio[z+1] > offRatio {
+	if kind == line.Fallen && (d.ratio[z+1] > offRatio || d.spared(z)) {
 		return best
 	}
 	most := 50_000.0
@@ -122,6 +122,23 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 		step, span = math.Sqrt(step), span/2
 	}
 	return best
+}
+
+// spared reports whether those that are heard and do not hang behind zone z stand no lower than they did. An end that lies on
+// the ground takes them down; where it takes less than what grew behind it did, what is left to see and to tell is that the
+// wire has parted.
+func (d *diagnoser) spared(z int) bool {
+	some := false
+	for i, r := range d.ratio {
+		if math.IsNaN(r) || i > 0 && d.f.net.Behind(i-1, z) {
+			continue
+		}
+		if r < 1-math.Max(shiftLeast, 3*d.sd[i]) {
+			return false
+		}
+		some = true
+	}
+	return some
 }
 
 // nearMinimum reports whether every zone that the change took under its minimum had not far to go. Wet growth does that

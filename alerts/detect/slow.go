@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"nightwire/alerts"
 )
@@ -99,18 +100,37 @@ func (f *fence) creptDown(node int) bool {
 
 // giveWay ends the alarm of a zone that growth has under its minimum when in, which did not creep, begins in the same zone: to
 // people who know of the growth that is news. What growth leaves of the zone is told again when in is over. What comes and
-// goes takes nothing's place: between two touches the zone is as low as growth has it.
+// goes takes nothing's place: between two touches the zone is as low as growth has it. Any other alarm gives way only where both
+// would go by one name: an alarm is known by its source and condition, and of two the end of one would be taken for that of both.
 func (f *fence) giveWay(in *incident, now ms) {
-	if in.Slow || in.Zone < 0 || in.Cause == alerts.CauseIntermittent {
+	if in.Slow {
 		return
 	}
+	name := f.finding(in)
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		gone := o != in && o.Slow && !o.First && !o.Tracks && o.Zone == in.Zone
-		if gone {
+		grown := o.Slow && !o.First && !o.Tracks && o.Zone == in.Zone && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent
+		switch {
+		case o == in || !grown && !o.S.isCalled(name):
+			return false
+		case grown:
 			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: more than growth is wrong there now.", titled(f.net.Zones[o.Zone].Name)))
+		default:
+			_, thing, _ := strings.Cut(string(name.Source), "/")
+			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: more is wrong there now than that.", titled(thing)))
 		}
-		return gone
+		return true
 	})
+}
+
+// isCalled reports whether the alarm goes by the name that fd gives one: what is known by it is its source and condition.
+func (s *standing) isCalled(fd alerts.Finding) bool {
+	return s.up() && s.Finding.Source == fd.Source && s.Finding.Condition == fd.Condition
+}
+
+// namesake returns the open incident whose alarm goes by the name that in's would, nil where there is none.
+func (f *fence) namesake(in *incident) *incident {
+	name := f.finding(in)
+	return f.trouble(func(o *incident) bool { return o != in && o.S.isCalled(name) })
 }
 
 // failing returns the open incident of an energizer that gives too little.

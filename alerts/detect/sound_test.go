@@ -15,6 +15,7 @@ import (
 func unsound(f *farm.Farm, events []alerts.Event) []string {
 	var wrong []string
 	open, over := map[string]bool{}, map[string]bool{}
+	names := map[string]string{} // of those that are on, by ID: what an alarm is known by
 	newest := time.Time{}
 	for i, e := range events {
 		say := func(format string, args ...any) {
@@ -31,6 +32,15 @@ func unsound(f *farm.Farm, events []alerts.Event) []string {
 			say("is raised twice")
 		case e.Kind != alerts.Raised && !open[e.ID]:
 			say("was never raised")
+		}
+		name := string(e.Source) + " " + string(e.Condition)
+		for id, other := range names {
+			if e.Kind == alerts.Raised && other == name {
+				say("is raised while %s is on, of the same source and condition", id)
+			}
+		}
+		if names[e.ID] = name; e.Kind == alerts.Returned {
+			delete(names, e.ID)
 		}
 		open[e.ID] = true
 		over[e.ID] = e.Kind == alerts.Returned

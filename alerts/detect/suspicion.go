@@ -166,6 +166,9 @@ func (f *fence) conclude(now ms) {
 	if !gradual && !f.worthAsking() {
 		return
 	}
+	if f.asTold() {
+		return
+	}
 	v := f.diag.diagnose(f.Suspect.Before)
 	if gradual && !v.ofEnergizer() {
 		f.wetLow(now)

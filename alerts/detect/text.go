@@ -35,7 +35,7 @@ func (f *fence) finding(in *incident) alerts.Finding {
 		if worst != alerts.Dropping && stock {
 			fd.Priority = alerts.High
 		}
-		if worst == alerts.Dead {
+		if worst == alerts.Dead && !f.off() {
 			fd.Condition = alerts.Off
 		}
 	case in.Cause == alerts.CauseIntermittent:
@@ -241,7 +241,7 @@ func (f *fence) overText(in *incident) string {
 		_, name, _ := strings.Cut(string(in.S.Finding.Source), "/")
 		return fmt.Sprintf("%s: every sensor that showed this was taken off, so nobody can tell whether it is over.", titled(name))
 	}
-	if in.Zone < 0 && in.First {
+	if in.Zone < 0 && (in.First || in.Cause == alerts.EnergizerOff && f.failing() != nil) {
 		return fmt.Sprintf("%s is on%s.", titled(f.energizer.Name), f.fenceNow())
 	}
 	if in.Zone < 0 {

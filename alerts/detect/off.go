@@ -1,0 +1,78 @@
+package detect
+
+import "nightwire/alerts"
+
+// An energizer that is off leaves every zone dead, and so does a wire that has parted in its first metres. Sensors report each
+// in its turn, and until that of the energizer has, nobody can tell.
+
+// off reports whether it is told that the energizer is off.
+func (f *fence) off() bool {
+	return f.trouble(func(in *incident) bool { return in.Cause == alerts.EnergizerOff }) != nil
+}
+
+// belied reports whether it is told that the energizer is off, and somebody who was never seen down has been heard live since.
+// That is looked at without waiting for the rest.
+func (in *incident) belied(f *fence) bool {
+	if in.Cause != alerts.EnergizerOff {
+		return false
+	}
+	for _, m := range in.Members {
+		t := f.tracks[m.Node]
+		if m.Least >= affected && !f.mute(m.Node) && t.Since.N > 0 && t.LastVal > 2*f.deadVolts(m.Node) {
+			return true
+		}
+	}
+	return false
+}
+
+// makeRoom lets an energizer's other alarms stand beside in, that it is off: until now one of them may have been called that,
+// where it left a zone dead, and an alarm is known by its source and condition.
+func (f *fence) makeRoom(in *incident, now ms) {
+	if in.Cause != alerts.EnergizerOff {
+		return
+	}
+	for _, o := range f.Troubles {
+		if o != in && o.Zone < 0 {
+			f.tellChange(o, o.S.Finding, now)
+		}
+	}
+}
+
+// wasDead reports whether the zone at node was dead before the change that is looked at, which then has not taken it down; nor
+// does what it shows say that the change is over.
+func (f *fence) wasDead(node int) bool {
+	was := f.Suspect.Before[node]
+	if was <= 0 {
+		was = f.tracks[node].Level
+	}
+	return was < f.deadVolts(node)
+}
+
+// asTold reports whether all that is odd are zones that have been told to be dead, behind a wire that has parted or with the
+// energizer, and had not been heard since: they bear it out, and that is no news.
+func (f *fence) asTold() bool {
+	var known []*member
+	for i, t := range f.tracks {
+		if t == nil || t.Bad == 0 {
+			continue
+		}
+		in := f.trouble(func(in *incident) bool {
+			m := in.member(i)
+			return !in.Slow && m != nil && m.Least >= affected && (in.Cause == alerts.Open && i-1 != in.Zone || in.Cause == alerts.EnergizerOff)
+		})
+		if in == nil || t.LastVal >= f.deadVolts(i) {
+			return false
+		}
+		known = append(known, in.member(i))
+	}
+	if len(known) == 0 {
+		return false
+	}
+	for _, m := range known {
+		t := f.tracks[m.Node]
+		m.Least = t.Since.median() / m.Before
+		t.restart(t.Since.median())
+	}
+	f.closeSuspicion()
+	return true
+}
