@@ -209,6 +209,9 @@ func (f *fence) conclude(now ms) {
 		}
 	}
 	if v.cause == alerts.Vegetation || f.creptUnder() && v.dry < f.w.limits.Wet && f.rainMay() {
+		if (f.creptUnder() || !f.rainMay()) && !f.heardOut(now) {
+			return // nobody gets up any sooner for a word on the weather
+		}
 		f.wetLow(now)
 		return
 	}
@@ -218,6 +221,14 @@ func (f *fence) conclude(now ms) {
 	}
 	f.open(v, now)
 }
+
+// heardOut reports whether every sensor has been heard since the suspicion began, and those that show something odd more than
+// once, or has had the time to be: what the first few show of a fault at a stroke, wet growth explains as well.
+func (f *fence) heardOut(now ms) bool {
+	return f.complete() && f.rounds() >= hearRounds || now-f.Suspect.Since > (hearRounds+1)*f.longest()
+}
+
+const hearRounds = 2 // common practice, no source
 
 // worthAsking reports whether there is enough new since the last diagnosis of this suspicion, which is dear: a round more
 // of those who show something odd, or a quarter more readings than it had.

@@ -1,0 +1,81 @@
+package detect_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// grownAll plays a fence on which growth along brook takes every zone under its minimum within days, each of which is told.
+func grownAll(t *testing.T, every time.Duration) *bench {
+	t.Helper()
+	f := paddocks()
+	reportEvery(f, every)
+	b := newBench(t, f)
+	b.run(36 * time.Hour)
+	brook, from := b.zone("brook"), b.now
+	bare := brook.leak
+	won := func() bool {
+		for _, z := range f.Zones {
+			if b.standing(z.Source(), alerts.Low) == nil {
+				return false
+			}
+		}
+		return true
+	}
+	b.while = func(now time.Time) { brook.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
+	for i := 0; i < 8*24 && !won(); i++ {
+		b.run(time.Hour)
+	}
+	b.while = nil
+	brook.leak *= 1.1
+	b.run(6 * time.Hour)
+	if !won() {
+		b.show()
+		t.Fatal("growth has not won on all zones")
+	}
+	return b
+}
+
+// strokes are what takes a fence down at a stroke, and never so far that no rain could.
+var strokes = []struct {
+	name   string
+	do     func(*bench)
+	source farm.Source
+	cause  alerts.Cause
+}{
+	{"a path to earth far out", short("lane", 1500, 0.8), "zone/lane", alerts.Short},
+	{"a path to earth on the way", short("hazel", 700, 0.5), "zone/hazel", alerts.Short},
+	{"a path to earth in a branch", short("orchard", 1000, 0.5), "zone/orchard", alerts.Short},
+	{"an energizer that gives less", func(b *bench) { b.wires["cartshed"].open *= 0.62 }, "energizer/cartshed", alerts.EnergizerWeak},
+}
+
+// Where growth has every zone under its minimum already, nobody gets up any sooner for a first guess that it is wet: what
+// comes at a stroke is told for what it is, whichever sensors are the first to show it.
+func TestStrokeWhereGrowthHasWonAll(t *testing.T) {
+	for _, tt := range strokes {
+		t.Run(tt.name, func(t *testing.T) {
+			b := grownAll(t, 5*time.Minute)
+			brook := b.zone("brook").leak
+			for i := range 10 {
+				at := b.now
+				tt.do(b)
+				b.run(30 * time.Minute)
+				told := false
+				for _, a := range b.alarms() {
+					told = told || a.over.IsZero() && a.raised.After(at) && a.last().Source == tt.source && a.last().Cause == tt.cause
+				}
+				if !told {
+					b.show()
+					t.Fatalf("what came at %s is not told as %s of %s", at.Format("01-02 15:04:05"), tt.cause, tt.source)
+				}
+				b.wires["cartshed"].mend()
+				b.wires["cartshed"].open, b.zone("brook").leak = 8200, brook
+				b.run(20*time.Hour + time.Duration(25*i)*time.Second)
+			}
+		})
+	}
+}
