@@ -32,6 +32,19 @@ func (t *track) levelAt() ms {
 	return max(t.LastSeen-ms(min(t.NRecent, levelWindow)/2)*t.every, t.SetAt)
 }
 
+// middleAt is levelAt by the stamp of the middle one of the readings: after lost reports that is longer ago than as many
+// periods. What it is less than what is kept of levels can tell apart counts for nothing.
+func (t *track) middleAt() ms {
+	at, n := t.levelAt(), min(t.NRecent, levelWindow)
+	if n == 0 {
+		return at
+	}
+	if m := max(t.RecentAt[(t.NRecent-1-n/2)%levelWindow], t.SetAt); at-m > levelsEvery {
+		return m
+	}
+	return at
+}
+
 // levelOf returns the level nearest to the moment era; never one from before it was last set anew.
 func (t *track) levelOf(era ms) float64 {
 	v, off := t.Level, abs(t.levelAt()-era)
@@ -49,7 +62,7 @@ func (f *fence) era(now ms) ms {
 	e := now
 	for i, t := range f.tracks {
 		if f.level(i) > 0 && !t.Stale {
-			e = min(e, t.levelAt())
+			e = min(e, t.middleAt())
 		}
 	}
 	return max(e, now-keepLevels*levelsEvery)

@@ -42,6 +42,7 @@ type track struct {
 	Silence                standing
 
 	Recent   [levelWindow]float64 // newest readings taken as normal
+	RecentAt [levelWindow]ms      // their stamps
 	NRecent  int
 	Level    float64 // their median, volts; 0 until there are three
 	SetAt    ms      // when the level was last set anew
@@ -53,6 +54,7 @@ type track struct {
 	Prev     float64 // the reading before LastVal
 	LastSeen ms      // stamp of the newest reading with a voltage; 0 before
 	Run      int     // how many readings in a row have been the same to the digit
+	RunNoise float64 // Noise when they began: equal readings say nothing of it where the sensor is stuck
 	Repeats  float64 // of readings, how many repeated the one before, forgetting slowly
 	Changes  float64
 	Resting  float64 // repeats beyond the first few of a run, forgetting slowly
@@ -244,7 +246,7 @@ func (t *track) normal(v float64) {
 		d := min(math.Abs(v-t.lastNormal())/t.Level, 5*t.noise())
 		t.Noise += (d*d/2 - t.Noise) * noisePer
 	}
-	t.Recent[t.NRecent%levelWindow] = v
+	t.Recent[t.NRecent%levelWindow], t.RecentAt[t.NRecent%levelWindow] = v, t.LastSeen
 	t.NRecent++
 	t.relevel()
 	t.keep()
@@ -298,7 +300,7 @@ func (t *track) restart(v float64) {
 	t.SetAt, t.Stale = t.LastSeen, false
 	t.NRecent = 0
 	for range 3 {
-		t.Recent[t.NRecent] = v
+		t.Recent[t.NRecent], t.RecentAt[t.NRecent] = v, t.LastSeen
 		t.NRecent++
 	}
 	t.Level = v
