@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -38,12 +39,35 @@ func (f *fence) checkRun(t *track, v float64, now ms) {
 			f.w.clear(&t.Stuck, now, fmt.Sprintf("%s's sensor moves again.", titled(t.name)))
 			t.restart(v)
 		}
-		t.Run = 0
+		t.Run, t.RunNoise = 0, t.Noise
 	}
-	if t.Stuck.up() || t.Run < leastFrozen || f.held(t.node) || v < f.deadVolts(t.node) || !f.othersMove(t) || !t.tooStill() {
+	if t.Stuck.up() || t.Run < leastFrozen || f.heldDown(t.node) || v < f.deadVolts(t.node) || !f.othersMove(t) || !t.tooStill() {
 		return
 	}
 	f.stuck(t, now)
+}
+
+// heldDown reports whether a fault keeps the sensor at node down. One that every other sensor it took down says is over
+// does not: then who never moved stood still while the wire came back.
+func (f *fence) heldDown(node int) bool {
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool {
+		return !in.Slow && in.joint() == 0 && in.member(node) != nil && !in.backBut(f, node)
+	})
+}
+
+// backBut reports whether of the sensors that the fault took down every one but that at node speaks for its end, and some do.
+func (in *incident) backBut(f *fence, node int) bool {
+	others := 0
+	for _, m := range in.Members {
+		if m.Node == node || f.mute(m.Node) {
+			continue
+		}
+		if m.Good < goodReadings {
+			return false
+		}
+		others++
+	}
+	return others > 0
 }
 
 // stuck says that t's sensor no longer follows the wire.
@@ -63,6 +87,9 @@ func (t *track) tooStill() bool {
 		return false
 	}
 	sd := math.Sqrt(t.Noise) * t.LastVal
+	if began := math.Sqrt(t.RunNoise) * t.LastVal; began > t.Grain { // more than rounding makes of a wire that rests
+		sd = max(sd, began)
+	}
 	often := max((t.Repeats+10)/(t.Repeats+t.Changes+20), (t.Resting+1)/(t.Resting+t.Rests+4), math.Erf(t.Grain/(2*math.Sqrt2*sd)))
 	return float64(t.Run)*-math.Log(often) >= frozenSurprise
 }

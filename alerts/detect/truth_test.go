@@ -259,3 +259,37 @@ func TestSensorThatWasSilentForHours(t *testing.T) {
 		b.about("zone/lane", alerts.Low)
 	})
 }
+
+// A sensor that sticks while the energizer gives too little is told as stuck when the rest of the fence is well again, and
+// does not keep the energizer's alarm standing.
+func TestStuckSinceAFaultThatIsOver(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.noise = 0.012
+	b.run(30 * time.Hour)
+	w := b.wires["cartshed"]
+	open := w.open
+	w.open *= 0.6
+	b.run(2 * time.Hour)
+	stuck := math.NaN()
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if v, _ := r.Get(pulse.Volts); d.source == "zone/lane" {
+			if math.IsNaN(stuck) {
+				stuck = v
+			}
+			r.Set(pulse.Volts, stuck)
+		}
+		return true
+	}
+	b.run(9 * time.Hour)
+	w.open = open
+	well := b.now
+	b.run(time.Hour)
+	if a := b.about("zone/lane", alerts.FaultySensor); a.raised.Before(well) || a.raised.Sub(well) > 10*time.Minute {
+		b.show()
+		t.Errorf("told as stuck %s after the others were well", a.raised.Sub(well))
+	}
+	if a := b.about("energizer/cartshed", alerts.Weak); a.over.IsZero() || a.over.Sub(well) > 15*time.Minute {
+		b.show()
+		t.Errorf("the energizer's alarm is over at %s, it was well at %s", a.over, well)
+	}
+}
