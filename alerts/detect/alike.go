@@ -60,9 +60,10 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 // fence has lost, it is the earth that has failed.
 func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 	was, is := d.f.Supply.StakesWere, d.f.stakesSince()
-	if d.slow || was <= 0 || is <= 0 || s <= 0 || math.IsNaN(d.ratio[0]) {
+	if d.slow || was <= 0 || math.IsNaN(is) || math.IsNaN(d.ratio[0]) {
 		return 0, 0, false
 	}
+	is, s = max(is, stakesGrain), max(s, stakesGrain/was) // with nothing on them nothing flows, be the wire on the ground or not
 	if is > stakesHigh && is-s*was > stakesTake*(1-s)*d.base.OpenVolts {
 		return stakesMost, 0, true
 	}
@@ -82,11 +83,11 @@ const (
 	stakesTake  = 0.7  // of what the fence has lost; a path to earth leaves the stakes the share that they are of all ohms
 )
 
-// stakesSince returns what the stakes carry since the present suspicion, 0 where unknown.
+// stakesSince returns what the stakes carry since the present suspicion, NaN where unknown.
 func (f *fence) stakesSince() float64 {
 	s, t := &f.Supply.Stakes, f.tracks[0]
-	if t == nil || s.N == 0 || t.Since.N == 0 {
-		return 0
+	if t == nil || s.N == 0 {
+		return math.NaN()
 	}
 	return newest(s.Vals[:], s.N, t.Since.N)
 }

@@ -15,7 +15,8 @@ type supplyWatch struct {
 	Supply     ring5
 	Interval   ring5
 	Stakes     ring5
-	StakesWere float64 // median when the present suspicion began; 0 unknown
+	StakesWell ring5   // those that came while the output was its usual: a fault that comes and goes is no measure of the next
+	StakesWere float64 // median of these when the present suspicion began; 0 unknown
 	UsualMS    ring5   // interval as first heard, for an energizer whose pulse_every is not to be relied on
 	LowSince   ms
 

@@ -125,6 +125,9 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 		return
 	}
 	f.judge(t, v, at, gap, now)
+	if e, ok := r.Get(pulse.EarthVolts); ok && t.node == 0 && t.Bad == 0 && !f.held(0) {
+		f.Supply.StakesWell.add(e)
+	}
 }
 
 // judge decides whether a reading is usual, and what follows.
@@ -227,6 +230,17 @@ func (f *fence) level(node int) float64 {
 		return 0
 	}
 	return f.tracks[node].Level
+}
+
+// longest returns the longest period of the sensors that are heard.
+func (f *fence) longest() ms {
+	l := ms(1000)
+	for _, t := range f.tracks {
+		if t != nil && t.Heard && !t.Gone {
+			l = max(l, t.every)
+		}
+	}
+	return l
 }
 
 // mute reports whether there is no sensor at node that is heard and believed.

@@ -49,6 +49,7 @@ type member struct {
 	Drying int     // readings in a row half way back, the fault gone neither at a stroke nor yet
 	Leapt  ms      // since when it has been half way back, where that came at a stroke; 0 else
 	Better ms      // since when it has been well above its minimum, 0 when it is not
+	Live   int     // readings in a row that are not of a dead wire
 }
 
 // Judgements; common practice, no source.
@@ -175,6 +176,7 @@ func (in *incident) widen(f *fence, v verdict, now ms) {
 
 // adopt takes the verdict and the sensors it explains into the incident.
 func (in *incident) adopt(f *fence, v verdict) {
+	in.goesOff(v)
 	if in.Cause != alerts.CauseIntermittent {
 		in.Cause = v.cause
 	}
@@ -306,16 +308,6 @@ func (f *fence) roundDone(in *incident, now ms) bool {
 	return all || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
 }
 
-func (f *fence) longest() ms {
-	l := ms(1000)
-	for _, t := range f.tracks {
-		if t != nil && t.Heard && !t.Gone {
-			l = max(l, t.every)
-		}
-	}
-	return l
-}
-
 func (f *fence) byID(id string) *incident {
 	for _, in := range f.Troubles {
 		if in.S.ID == id {
@@ -357,6 +349,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		return
 	}
 	minimum := f.minimum(t.node)
+	if m.Live++; v < f.deadVolts(t.node) {
+		m.Live = 0
+	}
 	if in.Shift {
 		return
 	}
@@ -462,6 +457,9 @@ func (in *incident) over(f *fence, now ms) bool {
 	}
 	if (in.First || in.Cause == alerts.EnergizerOff) && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
 		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
+	}
+	if in.pulses() {
+		return true
 	}
 	if in.Slow && in.Zone < 0 {
 		return in.Looks >= weakLooks || in.Fine*rebaseEvery >= slowReturn // time in which nobody could look proves nothing

@@ -18,6 +18,9 @@ func (f *fence) ended(in *incident, stood, now ms) {
 			t.restart(t.LastVal)
 		}
 	}
+	if in.pulses() {
+		f.holdAgainst(in)
+	}
 	for _, t := range f.tracks {
 		if t != nil && in.Cause == alerts.CauseIntermittent {
 			t.Dipped.N = 0 // those have been told
@@ -29,6 +32,17 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	if touched {
 		f.Ends[f.NEnds%len(f.Ends)] = now
 		f.NEnds++
+	}
+}
+
+// holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off: whatever
+// else came to it meanwhile nobody could see. After hours, what the weather may have done is not looked at.
+func (f *fence) holdAgainst(in *incident) {
+	for i, was := range in.Profile {
+		if t := f.tracks[i]; !f.mute(i) && was > 0 && t.LastVal < affected*was {
+			t.restart(was)
+			t.Stale = t.longSilent(f.w.state.Now - in.S.Raised)
+		}
 	}
 }
 

@@ -1,6 +1,10 @@
 package detect
 
-import "nightwire/alerts"
+import (
+	"slices"
+
+	"nightwire/alerts"
+)
 
 // An energizer that is off leaves every zone dead, and so does a wire that has parted in its first metres. Sensors report each
 // in its turn, and until that of the energizer has, nobody can tell.
@@ -75,4 +79,25 @@ func (f *fence) asTold() bool {
 	}
 	f.closeSuspicion()
 	return true
+}
+
+// pulses reports whether an energizer that was off pulses, be it that the fence is not what it was: without pulses no wire is
+// live. It waits a little longer than a fence that is well takes to say so.
+func (in *incident) pulses() bool {
+	return in.Cause == alerts.EnergizerOff && !in.First && !in.anyMember(func(m member) bool { return m.Good > 0 }) &&
+		in.anyMember(func(m member) bool { return m.Live >= goodReadings+2 })
+}
+
+// anyMember reports whether some member is such a one.
+func (in *incident) anyMember(such func(member) bool) bool {
+	return slices.ContainsFunc(in.Members, such)
+}
+
+// goesOff takes in that an energizer that was thought to give less is off: what was live before is no sign that it pulses.
+func (in *incident) goesOff(v verdict) {
+	if v.cause == alerts.EnergizerOff && in.Cause != v.cause {
+		for i := range in.Members {
+			in.Members[i].Live = 0
+		}
+	}
 }

@@ -32,7 +32,7 @@ func (f *fence) suspect(t *track, at ms) {
 		return
 	}
 	f.Suspect.Open, f.Suspect.Since, f.Suspect.For, f.Suspect.Waited = true, at, "", false
-	f.Supply.StakesWere, _ = f.Supply.Stakes.median()
+	f.Supply.StakesWere, _ = f.Supply.StakesWell.median()
 	era := f.era(at)
 	for i, t := range f.tracks {
 		f.Suspect.Before[i] = 0

@@ -244,6 +244,9 @@ func (f *fence) overText(in *incident) string {
 	if in.Zone < 0 && (in.First || in.Cause == alerts.EnergizerOff && f.failing() != nil) {
 		return fmt.Sprintf("%s is on%s.", titled(f.energizer.Name), f.fenceNow())
 	}
+	if in.pulses() {
+		return fmt.Sprintf("%s pulses again%s.", titled(f.energizer.Name), f.fenceNow())
+	}
 	if in.Zone < 0 {
 		return fmt.Sprintf("%s gives its usual again%s.", titled(f.energizer.Name), f.fenceNow())
 	}

@@ -84,12 +84,22 @@ func (f *fence) acceptWeather() {
 		switch {
 		case t == nil:
 		case t.Since.N > 0:
-			t.restart(min(t.Since.median(), t.LastVal)) // it may be falling yet
+			t.restart(t.wetLevel())
 		default:
 			t.Stale = true
 		}
 	}
 	f.closeSuspicion()
+}
+
+// wetLevel returns what rain has made of the level: it may be falling yet, but rain leaves no wire dead. A reading of
+// nothing is the first of another matter.
+func (t *track) wetLevel() float64 {
+	v := t.Since.median()
+	if t.LastVal >= t.fence.deadVolts(t.node) {
+		v = min(v, t.LastVal)
+	}
+	return v
 }
 
 // turnWet takes back that an incident came at a stroke: what was told in haste was the beginning of rain.
