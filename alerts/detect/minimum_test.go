@@ -3,6 +3,7 @@ package detect_test
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -284,5 +285,34 @@ func TestDeadFromTheFirstAndMended(t *testing.T) {
 	last := all[0].events[len(all[0].events)-1]
 	if late := last.Time.Sub(mended); last.Kind != alerts.Returned || late > 2*time.Hour {
 		t.Errorf("last said %s %s after it was mended, want returned within two hours", last.Kind, late)
+	}
+}
+
+// A zone that is hardly over its minimum is not low for two readings in a row that noise took under it: nobody is woken for that.
+func TestNoiseAtTheMinimumIsNotLow(t *testing.T) {
+	b := newBench(t, lonely(time.Minute))
+	b.devices[1].gain = 1
+	b.noise = 0.01
+	b.run(36 * time.Hour)
+	b.quiet()
+	from := b.now
+	b.while = func(now time.Time) {
+		b.settleAt("brook", 2500*(1.015+1.8*max(0, 1-now.Sub(from).Hours()/12)))
+	}
+	b.run(36 * time.Hour)
+	for _, a := range b.alarms() {
+		if a.first().Condition != alerts.Growth {
+			b.show()
+			t.Fatalf("told as %s: %s", a.first().Condition, a.first().Text)
+		}
+	}
+	b.while = func(time.Time) { b.settleAt("brook", 2500*0.985) }
+	at := b.now
+	b.run(15 * time.Minute)
+	if a := b.standing("zone/brook", alerts.Low); a == nil {
+		b.show()
+		t.Errorf("not told a quarter of an hour after it went under at %s", at)
+	} else if text := a.first().Text; !strings.HasPrefix(text, "Brook is just under its 2.5 kV") {
+		t.Errorf("told %q, and who reads it wonders what is low", text)
 	}
 }

@@ -9,6 +9,13 @@ import (
 	"nightwire/alerts"
 )
 
+// isLow reports whether t's zone is under its minimum, and not merely two readings in a row of one that is hardly over it: they
+// are under by more than noise can be, or so are most of the newest.
+func (f *fence) isLow(t *track) bool {
+	minimum := f.minimum(t.node)
+	return t.Under >= 2 && (t.Level < minimum || math.Max(t.LastVal, t.Prev) < minimum*(1-3*t.noise()))
+}
+
 // slowLow begins the incident of a zone that has crept under its minimum.
 func (f *fence) slowLow(t *track, v float64, now ms) {
 	if f.lies(t) {

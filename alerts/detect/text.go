@@ -153,11 +153,20 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	case alerts.Joint:
 		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor. Look at clamps, knots and gate ends there.", name, what, f.before(in.Zone), z.Name)
 	case alerts.Vegetation:
-		return fmt.Sprintf("%s %s, under its %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, what, volts(z.MinimumVolts), z.Name)
+		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
 		return fmt.Sprintf("%s %s: something touches the wire now and then. Walk %s and look for a loose wire, a branch or a cracked insulator.", name, what, z.Name)
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
+}
+
+// underIts adds to what is said of a voltage the minimum that it is under.
+func underIts(minimum float64, fd *alerts.Finding, what string) string {
+	least := volts(minimum)
+	if fd.Condition == alerts.Low && fd.KV != nil && volts(*fd.KV*1000) == least {
+		return "is just under its " + least
+	}
+	return what + ", under its " + least
 }
 
 // lowest returns the index of the zone that stands furthest under its minimum because of the incident, -1 for none.
