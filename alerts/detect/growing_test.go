@@ -299,6 +299,42 @@ func TestGrowthIntervalHoldsTheDay(t *testing.T) {
 	}
 }
 
+// The first day under is often a wet one. Where every fifth day is wet but for an hour or two, the interval allows for it
+// once such days are known.
+func TestGrowthIntervalHoldsAWetDay(t *testing.T) {
+	for _, wet := range []float64{1.5, 1.6, 1.7} {
+		t.Run(fmt.Sprintf("times %.1f", wet), func(t *testing.T) {
+			g := newGrower(t, func(d float64) float64 {
+				load := math.Exp(0.1 * d)
+				if day, part := math.Modf(d); int(day)%5 == 2 && part < 0.86 {
+					load *= wet
+				}
+				return load
+			})
+			day := g.under(60)
+			if day%5 != 2 || day < 20 {
+				t.Fatalf("lane went under on day %d, want a wet one: the test shows nothing", day)
+			}
+			truth, said := start.AddDate(0, 0, day), 0
+			for _, a := range g.growths() {
+				for _, e := range a.events {
+					if !e.Time.Before(truth) {
+						continue
+					}
+					said++
+					if truth.Before(*e.BelowMinimumEarliest) || truth.After(*e.BelowMinimumLatest) {
+						t.Errorf("%.0f days ahead it said between %.0f and %.0f days", truth.Sub(e.Time).Hours()/24,
+							e.BelowMinimumEarliest.Sub(e.Time).Hours()/24, e.BelowMinimumLatest.Sub(e.Time).Hours()/24)
+					}
+				}
+			}
+			if said < 3 {
+				t.Errorf("%d forecasts, want at least three", said)
+			}
+		})
+	}
+}
+
 // cuts are ways in which growth ends before it wins.
 var cuts = []struct {
 	name string

@@ -307,7 +307,7 @@ func (f *fence) forecast(z int) (outlook, bool) {
 		}
 	}
 	for n := min(shortTrend, len(days)); n >= leastDays && n <= len(days); n++ {
-		if o.carry(days[len(days)-n:], load(minimum)) {
+		if o.carry(days[len(days)-n:], load(minimum), dampest(days)) {
 			return o, true
 		}
 	}
@@ -326,15 +326,24 @@ func (f *fence) grownUnder(z int) bool {
 	return under(today.Level[z+1]) && (under(today.Dry[z+1]) || again)
 }
 
+// dampest returns by how much more the load was at the level than in the driest hours on the day on which that was most.
+func dampest(days []dryDay) float64 {
+	most := days[0].damp
+	for _, d := range days {
+		most = max(most, d.damp)
+	}
+	return most
+}
+
 // carry takes the trend over some days forward to the load at which the level is at its minimum, and reports whether
 // that has a latest day.
 //
 // The trend is that of the driest hours, which rain moves least, lifted by how much damper the hour is that makes the
 // day's level. Growth meets the wire slowly, then all along it, and the lower strands before the upper: the load grows
-// by a share a day, while it can. With a hastened pace and a damp day that gives the earliest. Once growth stands all
-// along, it adds as much each day as the day before: that, with a slowed pace and a dry day, gives the latest. The date
-// lies between, much nearer to the first.
-func (o *outlook) carry(days []dryDay, goal float64) bool {
+// by a share a day, while it can. With a hastened pace that gives the earliest, on a day as damp as the dampest of late:
+// the first day under is often a wet one. Once growth stands all along, it adds as much each day as the day before:
+// that, with a slowed pace and a dry day, gives the latest. The date lies between, much nearer to the first.
+func (o *outlook) carry(days []dryDay, goal, dampest float64) bool {
 	ts := rolling.NewTheilSen(len(days))
 	damp := make([]float64, len(days))
 	for i, d := range days {
@@ -345,7 +354,8 @@ func (o *outlook) carry(days []dryDay, goal float64) bool {
 	if !ok || tr.Slope <= 0 {
 		return false
 	}
-	rise := goal - tr.MidY - medianOf(damp)
+	usual := medianOf(damp)
+	rise := goal - tr.MidY - usual
 	if rise <= 0 { // but for a drier day it would be under
 		o.days, o.earliest, o.latest, o.open = 0.5, 0, 1, 1
 		return true
@@ -355,7 +365,7 @@ func (o *outlook) carry(days []dryDay, goal float64) bool {
 		return false
 	}
 	o.days = max(wait(rise*(1+slowing)+tr.Slope*tr.MidT, tr.Slope), 0.5)
-	o.earliest = max(min(tr.MidT+max(rise-dayShare, 0)/(tr.High+pace), o.days-1), 0)
+	o.earliest = max(min(tr.MidT+max(rise-max(dayShare, dampest-usual), 0)/(tr.High+pace), o.days-1), 0)
 	o.latest = max(tr.MidT+math.Expm1(rise+dayShare)/(tr.Low-pace), o.days+1)
 	o.open = rise/tr.Low - rise/tr.High
 	return o.latest <= longestLook
