@@ -14,6 +14,8 @@ import (
 // the path then costs.
 func (d *diagnoser) orEnergizer(short, weak verdict) (likelier verdict, cost float64) {
 	cost = short.score
+	// As little is known of both, or readings that fit neither well would speak for the path.
+	weak.score += d.share(weak.ratio, changeSlack) - d.share(weak.ratio, outputSlack)
 	if weak.score < cost+alikeMost && cost < weak.score+alikeLeft {
 		cost += d.lookAlike(&short)
 		short.alike = math.Abs(weak.score-cost) < alikeLeft

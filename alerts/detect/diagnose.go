@@ -340,10 +340,7 @@ func (d *diagnoser) energizer(near float64) verdict {
 		return verdict{cause: alerts.EnergizerOff, zone: -1, sensor: -1, score: math.Inf(1)}
 	}
 	s := min(max(sum/weight, 0), 1.5)
-	for i := range d.after {
-		d.after[i] = d.before[i] * s
-	}
-	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.misfit(0.03) + costWeak + near, ratio: s}
+	v := verdict{cause: alerts.EnergizerWeak, zone: -1, sensor: -1, score: d.share(s, outputSlack) + costWeak + near, ratio: s}
 	if s > 0.97 {
 		v.score = math.Inf(1)
 	}
@@ -356,6 +353,17 @@ func (d *diagnoser) energizer(near float64) verdict {
 	}
 	return v
 }
+
+// share returns the misfit where every sensor is left the share s.
+func (d *diagnoser) share(s, wide float64) float64 {
+	for i := range d.after {
+		d.after[i] = d.before[i] * s
+	}
+	return d.misfit(wide)
+}
+
+// outputSlack is changeSlack for an energizer, which takes the same from all, whatever is not known of the circuit.
+const outputSlack = 0.03
 
 // offRatio is what is left of the voltage when an energizer is off.
 const offRatio = 0.08
