@@ -297,6 +297,9 @@ func (d *diagnoser) took() (most, atLeast ms) {
 			most, atLeast = t.took(r)
 		}
 	}
+	if atLeast == 0 {
+		most = min(most, d.f.fellWithin())
+	}
 	return most, atLeast
 }
 

@@ -106,3 +106,22 @@ func TestWeakAtAStrokeWhileGrowthDries(t *testing.T) {
 		b.run(20*time.Hour + time.Duration(25*i)*time.Second)
 	}
 }
+
+// Sensors that report every ten minutes, each in its own minute, show together that a fence fell within two: no downpour is as
+// quick, though each by itself saw no more than any of them does in a downpour.
+func TestStrokeSeenBySlowSensorsTogether(t *testing.T) {
+	b := grownAll(t, 10*time.Minute)
+	grown := b.zone("brook").leak
+	for i := range 8 {
+		at := b.now
+		short("brook", 1200, 0.9)(b)
+		b.run(40 * time.Minute)
+		if a := b.standing("zone/brook", alerts.Low); a == nil || a.raised.Before(at) || a.last().Cause != alerts.Short {
+			b.show()
+			t.Fatalf("the path to earth of %s is not told", at.Format("01-02 15:04:05"))
+		}
+		b.wires["cartshed"].mend()
+		b.zone("brook").leak = grown
+		b.run(20*time.Hour + time.Duration(25*i)*time.Second)
+	}
+}
