@@ -269,7 +269,7 @@ func (f *fence) review(now ms) {
 func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 	v := f.diag.diagnose(f.Suspect.Before)
 	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
-	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && !v.ofEnergizer()) {
+	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && f.asRain(v)) {
 		f.turnWet(in, now)
 		return true
 	}

@@ -1,6 +1,9 @@
 package detect
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // fellWithin returns within what time the fence fell, by its sensors together: what had been as ever for one is odd for the next.
 // That it fell no further must be seen: rain takes it on, and of a fall under way the first sensors show the beginning.
@@ -36,3 +39,22 @@ func (t *track) stood() bool {
 
 // clocksApart is by how much the stamps of two sensors may differ. Common practice, no source.
 const clocksApart = 60_000
+
+// asRain reports whether a fall by way of readings half way down may be rain, where v is what explains it best. What came on
+// after a zone was struck down does not make rain of that, where it does not look like it.
+func (f *fence) asRain(v verdict) bool {
+	if v.ofEnergizer() {
+		return false
+	}
+	return v.dry < f.w.limits.Wet || !slices.ContainsFunc(f.tracks, func(t *track) bool { return t != nil && t.struck() })
+}
+
+// struck reports whether t fell further from one reading to the next, and from its level, than a downpour takes it.
+func (t *track) struck() bool {
+	s, before := &t.Since, t.fence.Suspect.Before[t.node]
+	if t.Bad == 0 || t.Bad > min(s.N, len(s.Vals)) || t.FellIn > wetting {
+		return false
+	}
+	first := s.Vals[(s.N-t.Bad)%len(s.Vals)]
+	return first < rainLeaves*before && t.lastNormal() > affected*before
+}

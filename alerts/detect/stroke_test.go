@@ -125,3 +125,36 @@ func TestStrokeSeenBySlowSensorsTogether(t *testing.T) {
 		b.run(20*time.Hour + time.Duration(25*i)*time.Second)
 	}
 }
+
+// Rain that comes on after a wire fell takes the zone further down by and by. It makes no rain of what took it to under half at a
+// stroke.
+func TestRainAfterAStroke(t *testing.T) {
+	for _, tt := range []struct {
+		zone string
+		ohms float64
+	}{{"hazel", 400}, {"lane", 150}, {"lane", 400}, {"orchard", 400}} {
+		f := paddocks()
+		reportEvery(f, 2*time.Minute)
+		b := newBench(t, f)
+		b.run(36 * time.Hour)
+		b.grow(10, 24*time.Hour)
+		b.run(6 * time.Hour)
+		dry, at := map[string]float64{}, b.now
+		for _, z := range f.Zones {
+			dry[z.Name] = b.zone(z.Name).leak
+		}
+		short(tt.zone, tt.ohms, 0.8)(b)
+		b.while = func(now time.Time) {
+			for z, g := range dry {
+				b.zone(z).leak = g * (1 + 1.5*math.Min(1, now.Sub(at).Hours()))
+			}
+		}
+		b.run(90 * time.Minute)
+		for _, a := range b.alarms() {
+			if a.first().Source == farm.ZoneSource(tt.zone) && a.raised.After(at) && (a.last().Cause != alerts.Short || !a.over.IsZero()) {
+				b.show()
+				t.Errorf("the path to earth of %g ohms in %s is told at last as %s", tt.ohms, tt.zone, a.last().Cause)
+			}
+		}
+	}
+}

@@ -170,7 +170,7 @@ func (f *fence) conclude(now ms) {
 		return
 	}
 	v := f.diag.diagnose(f.Suspect.Before)
-	if gradual && !v.ofEnergizer() {
+	if gradual && f.asRain(v) {
 		f.wetLow(now)
 		return
 	}
