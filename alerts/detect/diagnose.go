@@ -472,28 +472,3 @@ func asGoodAsParted(ohms float64) float64 {
 	far := math.Max(0, math.Log(ohms/5000))
 	return far * far
 }
-
-// leastLie is the smallest change of one sensor alone that is held against it; rain on one zone does less.
-const leastLie = 0.2
-
-// liar: one sensor alone shows a change, and the wire does not. There must be another to bear witness.
-func (d *diagnoser) liar(node int) (verdict, bool) {
-	r := d.ratio[node]
-	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < leastLie {
-		return verdict{}, false
-	}
-	if t := d.f.tracks[node]; !d.slow && t.Bad > 0 && t.longSilent(t.FellIn) {
-		return verdict{}, false // what the others did since it was heard before nobody kept
-	}
-	sum := 0.0
-	for i, other := range d.ratio {
-		if i != node && !math.IsNaN(other) {
-			sum += d.one(i, other, 1, 0)
-		}
-	}
-	cost := costSensor
-	if r < offRatio {
-		cost = costSensorDead
-	}
-	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: sum + cost, ratio: r}, true
-}
