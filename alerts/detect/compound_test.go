@@ -142,3 +142,70 @@ func TestNothingOnTheStakes(t *testing.T) {
 		t.Errorf("told first as %s: %s", a.first().Cause, a.first().Text)
 	}
 }
+
+// A path to earth that leaves the zones over their minimum is told as that; when wet takes them under on top of it the same
+// alarm says so, for by then stock walk out.
+func TestDroppedThenUnder(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 3000
+	}
+	b := newBench(t, f)
+	b.draws(2e-4)
+	b.run(30 * time.Hour)
+	hazel, w := b.zone("hazel"), b.wires["cartshed"]
+	hazel.short, hazel.part = 1.0/1500, 0.5
+	b.run(2 * time.Hour)
+	if a := b.only(); a.last().Condition != alerts.Dropping {
+		b.show()
+		t.Fatalf("told as %s, want that the zones have dropped", a.last().Condition)
+	}
+	began, dry := b.now, make([]float64, len(w.spans))
+	for i, s := range w.spans {
+		dry[i] = s.leak
+	}
+	b.while = func(now time.Time) {
+		for i := range w.spans {
+			w.spans[i].leak = dry[i] * (1 + 12*min(1, now.Sub(began).Hours()/4))
+		}
+	}
+	b.run(8 * time.Hour)
+	if a := b.only(); a.last().Condition != alerts.Low || a.last().Priority != alerts.High || a.last().Cause != alerts.Short {
+		b.show()
+		t.Errorf("with the zones under their minimum: %s, %s, %s", a.last().Condition, a.last().Priority, a.last().Cause)
+	}
+}
+
+// An energizer that fails at a stroke on a fence wet with dew looks like a wire that touches earth. As the dew dries the fence
+// comes part of the way back, and that is no sign that it was rain: it would stand higher.
+func TestFaultOutlastsTheDew(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, time.Minute)
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 2000
+	}
+	f.Zones[0].OhmsPerKM = 18
+	b := newBench(t, f)
+	b.draws(1e-4)
+	failed := 5*24*time.Hour + 5*time.Hour // at which it is wettest
+	b.dewed(8, func(h float64) float64 {
+		if h > failed.Hours() {
+			return 0.6
+		}
+		return 1
+	})
+	b.run(failed + 12*time.Hour)
+	var standing []*told
+	for _, a := range b.alarms() {
+		if a.over.IsZero() {
+			standing = append(standing, a)
+		} else if a.raised.After(b.now.Add(-14 * time.Hour)) {
+			b.show()
+			t.Errorf("over at %s: %s", a.over, a.last().Text)
+		}
+	}
+	if len(standing) != 1 || !strings.Contains(standing[0].last().Text, "cartshed gives too little") {
+		b.show()
+		t.Fatalf("%d alarms stand by day, want one that names the energizer", len(standing))
+	}
+}

@@ -349,6 +349,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		return
 	}
 	minimum := f.minimum(t.node)
+	in.deepens(f, t, now)
 	if m.Live++; v < f.deadVolts(t.node) {
 		m.Live = 0
 	}
@@ -408,8 +409,10 @@ func (f *fence) settle(now ms) {
 		dries := in.Dries
 		in.Dries = false
 		if dries && !in.leapt(f) && !f.stands(in, now) {
-			f.turnWet(in, now)
-			i-- // it may be gone, and is another matter now in any case
+			if !f.remains(in, now) {
+				f.turnWet(in, now)
+				i-- // it may be gone, and is another matter now in any case
+			}
 			continue
 		}
 		if !(dries && in.freed(f, now)) && !in.over(f, now) {

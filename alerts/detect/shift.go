@@ -309,7 +309,7 @@ func (d *diagnoser) without(in *incident, ago ms) float64 {
 		p.Fault = in.Fault
 		p.Fault.Ohms *= k
 		least = math.Min(least, w.score(p))
-		if p.Fault.Kind != line.Joint {
+		if p.Fault.Kind == line.Break {
 			break
 		}
 	}

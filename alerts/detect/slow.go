@@ -177,6 +177,24 @@ func (f *fence) nightsHold(in *incident) bool {
 // trimmedUp is how far a reading must rise over the best of the last days before it shows that growth was cut.
 const trimmedUp = 1.12
 
+// deepens tells when a zone that a fault had only dropped has come under its minimum since, or one that was low has died, as
+// with wet on top of it: nobody gets up for the one, and stock walk out by the other.
+func (in *incident) deepens(f *fence, t *track, now ms) {
+	under := t.Under == 2 || t.Under > 2 && t.LastVal < f.deadVolts(t.node) && t.Prev < f.deadVolts(t.node)
+	if !under || !in.Settled || in.Slow || in.Shift || in.Cause == alerts.CauseIntermittent || t.Bad > 0 {
+		return
+	}
+	was, next := in.S.Finding, f.finding(in)
+	if worse(next.Condition) > worse(was.Condition) || next.Condition == was.Condition && next.Priority == alerts.High && was.Priority != alerts.High {
+		f.w.update(&in.S, now, next)
+	}
+}
+
+// worse ranks how little a fault leaves of a zone.
+func worse(c alerts.Condition) int {
+	return slices.Index([]alerts.Condition{alerts.Dropping, alerts.Low, alerts.Dead}, c)
+}
+
 // worsen tells when a zone that was low has died, or one that only dropped is under its minimum. What another fault did to
 // it meanwhile is told there.
 func (in *incident) worsen(f *fence, t *track, now ms) {

@@ -153,6 +153,18 @@ const (
 	alikeDown   = 0.05    // of the level before: the zones behind one fault fall alike, but for noise; common practice, no source
 )
 
+// remains reports whether it is the fence that dries and not the path to earth of in: as it was before, with that path and drier
+// all over, it would show what it does, and without it would not. If so, that is looked at again after some more readings.
+func (f *fence) remains(in *incident, now ms) bool {
+	if in.Cause != alerts.Short || f.diag.without(in, now-in.S.Raised) > -f.w.limits.Wet {
+		return false
+	}
+	for i := range in.Members {
+		in.Members[i].Drying = 0
+	}
+	return true
+}
+
 // furthest reports whether is holds for every zone that can be heard and that the fault took down furthest, and far. They are
 // those behind it. A fault gives all zones back the same share of what it took; those before it, of which it took less, show
 // more of what growth or wet has taken meanwhile.
