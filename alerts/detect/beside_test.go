@@ -201,3 +201,30 @@ func TestGrowthBesideAJoint(t *testing.T) {
 		})
 	}
 }
+
+// A joint that goes bad within the hour after another, in another zone, is one more, and has an alarm of its own: whoever mends
+// the first must not be told that it was the second all along.
+func TestSecondJointWithinTheHour(t *testing.T) {
+	for _, tt := range [][2]string{{"hazel", "orchard"}, {"lane", "orchard"}, {"brook", "lane"}, {"hazel", "brook"}} {
+		b := newBench(t, paddocks())
+		b.run(36 * time.Hour)
+		b.grow(20, 24*time.Hour)
+		b.run(6 * time.Hour)
+		began := b.now
+		for _, zone := range tt {
+			joint(zone, 3000)(b)
+			b.run(30 * time.Minute)
+		}
+		b.run(time.Hour)
+		var told []farm.Source
+		for _, a := range b.alarms() {
+			if a.raised.After(began) && a.over.IsZero() && a.last().Cause == alerts.Joint {
+				told = append(told, a.last().Source)
+			}
+		}
+		if want := []farm.Source{farm.ZoneSource(tt[0]), farm.ZoneSource(tt[1])}; !slices.Equal(told, want) {
+			b.show()
+			t.Errorf("bad joints told in %v, want in %v", told, want)
+		}
+	}
+}

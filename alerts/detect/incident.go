@@ -100,7 +100,8 @@ func (f *fence) sameTrouble(v verdict, now ms) *incident {
 		if in.Slow || in.Shift && v.zone != in.Zone {
 			continue
 		}
-		if v.zone == in.Zone || v.cause == in.Cause && now-in.S.Raised < sameHour && f.oneWay(v, in) {
+		worse := v.cause == in.Cause && now-in.S.Raised < sameHour && f.oneWay(v, in)
+		if v.zone == in.Zone || worse && in.joint() == 0 { // a joint whose ohms are known is looked for beside
 			return in
 		}
 	}
