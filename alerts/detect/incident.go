@@ -407,6 +407,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 func (f *fence) settle(now ms) {
 	for i := 0; i < len(f.Troubles); i++ {
 		in := f.Troubles[i]
+		f.seeLeft(in, now)
 		dries := in.Dries
 		in.Dries = false
 		if dries && !in.leapt(f) && !f.stands(in, now) {
