@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -31,5 +32,37 @@ func TestJointWhileReportsAreLost(t *testing.T) {
 	if a := b.only(); a.first().Source != "zone/lane" || a.first().Cause != alerts.Joint {
 		b.show()
 		t.Errorf("told of %s as %s", a.first().Source, a.first().Cause)
+	}
+}
+
+// In a downpour the sensors cross the limit of what is odd one after another, those far out first. Who crosses it last was on
+// the way down with the rest, and not well until then: the whole way down counts, by which rain is known.
+func TestDownpourOddOneAfterAnother(t *testing.T) {
+	for _, times := range []float64{6, 10} {
+		f := paddocks()
+		for i := range f.Zones {
+			f.Zones[i].MinimumVolts = 3000
+		}
+		b := newBench(t, f)
+		b.noise = 0.012
+		b.draws(4e-4)
+		b.run(30 * time.Hour)
+		w, began := b.wires["cartshed"], b.now
+		dry := make([]float64, len(w.spans))
+		for i, s := range w.spans {
+			dry[i] = s.leak
+		}
+		b.while = func(now time.Time) {
+			for i := range w.spans {
+				w.spans[i].leak = dry[i] * (1 + times*(1-math.Exp(-now.Sub(began).Minutes()/5)))
+			}
+		}
+		b.run(time.Hour)
+		for _, a := range b.alarms() {
+			if a.first().Cause != alerts.Vegetation {
+				b.show()
+				t.Errorf("told of %s as %s", a.first().Source, a.first().Cause)
+			}
+		}
 	}
 }

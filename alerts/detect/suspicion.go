@@ -27,7 +27,7 @@ func (s *suspicion) wants(now, wait ms) bool {
 func (f *fence) suspect(t *track, at ms) {
 	if f.Suspect.Open {
 		if f.Suspect.For == "" && t.Bad == 1 && t.Since.N > 0 {
-			f.restartSuspicion(at) // it was well since: what it shows now is another matter
+			f.restartSuspicion(at, t.wellSince()) // what it shows now has only just come
 		}
 		return
 	}
@@ -47,11 +47,19 @@ func (f *fence) suspect(t *track, at ms) {
 	f.w.due(at + f.wait())
 }
 
-// restartSuspicion counts what lasts from at on, and keeps the levels before.
-func (f *fence) restartSuspicion(at ms) {
+// wellSince reports whether the sensor was well when it was last heard since the suspicion began, and not already on its way
+// down: in rain one sensor after another crosses the limit of what is odd.
+func (t *track) wellSince() bool {
+	before := t.fence.Suspect.Before[t.node]
+	return t.Since.newest(1) >= before*(1-shallow*t.noise())-t.Grain
+}
+
+// restartSuspicion counts what lasts from at on, and keeps the levels before, and what was shown since unless it is of another
+// matter.
+func (f *fence) restartSuspicion(at ms, another bool) {
 	f.Suspect.Since, f.Suspect.Waited = at, false
 	for _, t := range f.tracks {
-		if t != nil {
+		if t != nil && another {
 			t.Since = since{}
 		}
 	}
@@ -163,7 +171,7 @@ func (f *fence) decide(now ms) {
 // evidence, for nobody needs to get up for either.
 func (f *fence) conclude(now ms) {
 	gradual := f.gradual()
-	if !gradual && !f.worthAsking() {
+	if !gradual && (f.deepens(now) || !f.worthAsking()) {
 		return
 	}
 	if f.asTold() {

@@ -31,6 +31,25 @@ func (f *fence) gradual() bool {
 	return true
 }
 
+// deepens reports whether most of what is odd is lower with each reading yet: a wire that touches has done so once it has, and
+// rain is known by the next reading or two. A wire that is dead waits for nothing, and none for long.
+func (f *fence) deepens(now ms) bool {
+	odd, falling := 0, 0
+	for i, t := range f.tracks {
+		if t == nil || t.Bad == 0 {
+			continue
+		}
+		if t.LastVal < f.deadVolts(i) {
+			return false
+		}
+		odd++
+		if step := max(0.1*(f.Suspect.Before[i]-t.LastVal), 3*t.noise()*t.Prev+t.Grain); t.Bad > 1 && t.LastVal < t.Prev-step {
+			falling++
+		}
+	}
+	return odd > 1 && 2*falling > odd && now-f.Suspect.Since < wetting/2
+}
+
 // raining reports whether the fence was seen to fall as rain makes it fall within the hour.
 func (f *fence) raining() bool { return f.WetAt > 0 && f.w.state.Now-f.WetAt < 60*60_000 }
 
