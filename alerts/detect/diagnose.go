@@ -136,6 +136,9 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	if weak.cause == alerts.EnergizerWeak && d.outputKnown() && (best.cause == alerts.Short || best.cause == alerts.EnergizerWeak) {
 		best, byCause[alerts.Short] = d.orEnergizer(short, weak)
 	}
+	if best.cause == alerts.Joint && !d.slow && d.f.net.InLoop(best.zone) {
+		best = d.orParted(best, byCause)
+	}
 	best.margin, best.dry = math.Inf(1), byCause[alerts.Vegetation]-best.score
 	for c, s := range byCause {
 		if c != best.cause {

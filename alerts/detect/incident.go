@@ -35,6 +35,7 @@ type incident struct {
 	AtM, LowM, High float64
 	Ohms            float64 // of a joint, as if it were at the start of its zone
 	Kept            float64 // of an energizer's output, the share that is left
+	Ring            bool    // its zone lies on a loop
 	Alike           bool    // a path to earth and an energizer that gives less would show the same
 }
 
@@ -181,7 +182,7 @@ func (in *incident) adopt(f *fence, v verdict) {
 	if in.Cause != alerts.CauseIntermittent {
 		in.Cause = v.cause
 	}
-	in.Zone = v.zone
+	in.Zone, in.Ring = v.zone, v.zone >= 0 && f.net.InLoop(v.zone)
 	in.Kept, in.Alike = v.ratio, v.alike
 	in.Ohms, in.Fault = v.fault.Ohms, v.fault
 	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM

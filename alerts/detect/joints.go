@@ -18,7 +18,7 @@ func (in *incident) joint() float64 {
 	switch {
 	case in.Settled && in.Cause == alerts.Joint && in.Fault.Kind == line.Joint:
 		return in.Ohms
-	case in.Shift && in.Fault.Kind == line.Break:
+	case in.Fault.Kind == line.Break && (in.Shift || in.Ring && in.Settled && in.Cause == alerts.Open):
 		return line.BrokenOhms
 	}
 	return 0

@@ -96,6 +96,17 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 // logarithm has the standard deviation openSpread. A leakage that is known by a guess alone, as those of a clean fence are, may
 // have come from anywhere.
 func (d *diagnoser) since(openSpread float64) line.Estimate {
+	d.ratios()
+	p := line.Prior{State: d.base, LeakSpread: wetSpread, LeakDoubt: d.leakSD, WetSpread: dewSpread, OpenSpread: openSpread}
+	est, err := d.est.Weigh(d.obs, p)
+	if err != nil {
+		return line.Estimate{Misfit: math.Inf(1)}
+	}
+	return est
+}
+
+// ratios makes observations of the ratios.
+func (d *diagnoser) ratios() {
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {
@@ -103,12 +114,6 @@ func (d *diagnoser) since(openSpread float64) line.Estimate {
 			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: math.Max(sd, modelSD)}
 		}
 	}
-	p := line.Prior{State: d.base, LeakSpread: wetSpread, LeakDoubt: d.leakSD, WetSpread: dewSpread, OpenSpread: openSpread}
-	est, err := d.est.Weigh(d.obs, p)
-	if err != nil {
-		return line.Estimate{Misfit: math.Inf(1)}
-	}
-	return est
 }
 
 // unlikely returns how unlikely the readings are with what est takes to be free to move, as -2·ln: where it is free to be

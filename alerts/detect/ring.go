@@ -1,0 +1,47 @@
+package detect
+
+import (
+	"math"
+
+	"nightwire/alerts"
+	"nightwire/alerts/line"
+)
+
+// A wire that parts within a ring leaves every zone fed the other way round, and what each then shows goes by where along that way
+// the wire leaks. That is known within bars only, since until now much of it was fed from both sides. Ohms in the wire can be
+// chosen to make up for what is wrong with it, and a wire that has parted has none to choose: so before a joint is blamed both
+// are weighed with the leakages let move as far as they are unknown.
+
+// orParted returns joint, the likeliest cause, or in its stead that the wire of its zone, within a ring, has parted, and enters
+// what the two then score.
+func (d *diagnoser) orParted(joint verdict, byCause map[alerts.Cause]float64) verdict {
+	zone := d.f.net.Zones[joint.zone]
+	d.ratios()
+	parted, bad := math.Inf(1), math.Inf(1)
+	for _, part := range [3]float64{0.1, 0.5, 0.9} {
+		f := line.Fault{Kind: line.Break, Zone: joint.zone, AtM: part * zone.LengthM}
+		parted = min(parted, d.withLeaks(f)+costBreak)
+		for ohms := 60.0; ohms < 20_000; ohms *= 2 {
+			f.Kind, f.Ohms = line.Joint, ohms
+			bad = min(bad, d.withLeaks(f)+costJoint+asGoodAsParted(ohms))
+		}
+	}
+	if parted > bad {
+		byCause[alerts.Open] = joint.score + parted - bad
+		return joint
+	}
+	open := d.parted(joint.zone)
+	open.score = joint.score
+	byCause[alerts.Open], byCause[alerts.Joint] = open.score, joint.score+bad-parted
+	return open
+}
+
+// withLeaks returns how badly the change is explained by f where the leakages may be what they are not known not to be.
+func (d *diagnoser) withLeaks(f line.Fault) float64 {
+	p := line.Prior{State: d.base, LeakSpread: ownSpread, LeakDoubt: d.leakSD, Fault: f}
+	est, err := d.est.Weigh(d.obs, p)
+	if err != nil {
+		return math.Inf(1)
+	}
+	return est.Misfit + est.Strain
+}

@@ -1,0 +1,64 @@
+package detect_test
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+	"nightwire/sim"
+)
+
+// grownRing runs a ring of four zones of good wire on which more grows here than there, with one fault.
+func grownRing(t *testing.T, seed uint64, leaks [4]float64, fault sim.Fault) []alerts.Event {
+	t.Helper()
+	f := paddocks()
+	f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane" // orchard closes the ring brook, hazel, lane, orchard
+	ground := map[string]sim.Ground{}
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM, f.Zones[i].MinimumVolts = 1200, 500
+		ground[f.Zones[i].Name] = sim.Ground{Vigour: 1e-6, DewShare: 1e-6, Contact: 0.6, Patchy: -1, DrySiemen: leaks[i]}
+	}
+	s, err := sim.New(sim.Options{Farm: f, Start: start, Length: 3 * 24 * time.Hour, Seed: seed, Grounds: ground,
+		Climate: sim.Climate{LatitudeDeg: 53, RainHours: 1e-9, Dry: []sim.Spell{{FromDay: 0, ToDay: 365}}},
+		Sensors: map[farm.Source]sim.Sensor{"": {GainSpread: 0.05, White: 0.008, Wander: 0.004, StepVolts: 10, FloorVolts: 150, Jitter: time.Second}},
+		Faults:  []sim.Fault{fault}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return feed(t, newWatch(t, f), f, slices.Collect(s.Messages()))
+}
+
+// grownHere is by how much more grows on one zone of the ring than on another, siemens a kilometre.
+var grownHere = [][4]float64{{36e-4, 12e-4, 120e-4, 60e-4}, {120e-4, 36e-4, 12e-4, 240e-4}, {240e-4, 12e-4, 36e-4, 120e-4}}
+
+// What leaks where on a ring is known within bars, and a joint has ohms to choose that make up for what is wrong with it. A wire
+// that has parted is told as that all the same, and a bad joint as a bad joint.
+func TestPartedOrJointInARing(t *testing.T) {
+	for _, tt := range []struct {
+		kind  sim.Kind
+		atM   float64
+		ohms  float64
+		cause alerts.Cause
+	}{{sim.Break, 10, 0, alerts.Open}, {sim.Break, 100, 0, alerts.Open}, {sim.BadJoint, 100, 700, alerts.Joint}} {
+		t.Run(fmt.Sprintf("%s at %.0f m", tt.kind, tt.atM), func(t *testing.T) {
+			for i, leaks := range grownHere {
+				fault := sim.Fault{Kind: tt.kind, On: "zone/hazel", AtM: tt.atM, Ohms: tt.ohms, From: at(2.4), To: at(2.9)}
+				found := false
+				for _, e := range grownRing(t, uint64(i)+1, leaks, fault) {
+					if e.Kind == alerts.Returned || e.Condition == alerts.Growth {
+						continue
+					}
+					if found = true; e.Source != "zone/hazel" || e.Cause != tt.cause {
+						t.Errorf("fence %d: told %s as %s: %s", i, e.Source, e.Cause, e.Text)
+					}
+				}
+				if !found {
+					t.Errorf("fence %d: nothing was told", i)
+				}
+			}
+		})
+	}
+}
