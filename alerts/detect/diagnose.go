@@ -28,6 +28,7 @@ type diagnoser struct {
 	worst  float64 // of the last misfit, the largest of its parts
 	obs    []line.Observation
 	orders []line.Fault // scratch of beside
+	shorts []float64    // by zone, the least score of a path to earth there
 
 	asked   ms        // when tracksNow last found that nothing tracks
 	askedOf []float64 // and of which levels
@@ -40,7 +41,7 @@ func newDiagnoser(f *fence) *diagnoser {
 	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
 		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n),
-		obs: make([]line.Observation, n+1),
+		obs: make([]line.Observation, n+1), shorts: make([]float64, n),
 	}
 	d.weigher = weigher{d: d, doubt: make([]float64, n), least: map[alerts.Cause]float64{}}
 	return d
@@ -59,6 +60,8 @@ type verdict struct {
 	wet    float64 // logarithm of what the weather did to the leakages beside it, where two looks are weighed
 	ratio  float64 // for the energizer: what is left of its output
 	alike  bool    // for a path to earth and a weak energizer: it may as well be the other
+
+	also []int // for a path to earth: other zones where it would show next to the same, likeliest first
 
 	placed    bool // lowM to highM says where in the zone
 	lowM, atM float64
@@ -179,6 +182,9 @@ func (d *diagnoser) baseline(before []float64, p line.Prior) {
 
 // load takes the ratios from the tracks.
 func (d *diagnoser) load(before []float64) {
+	for z := range d.shorts {
+		d.shorts[z] = math.Inf(1)
+	}
 	for i, t := range d.f.tracks {
 		d.ratio[i] = math.NaN()
 		if t == nil || before[i] <= 0 || t.Since.N == 0 {

@@ -9,30 +9,30 @@ import (
 
 // incident is one fault of the fence, however many zones it takes down. Its exported fields are saved.
 type incident struct {
-	S       standing
-	Cause   alerts.Cause
-	Zone    int // index of the zone at fault, -1 for the energizer
-	Members []member
-	Shift   bool       // a small change of the profile, found by comparing looks
-	Profile []float64  // levels by node before it
-	Fault   line.Fault // what explains it best; none for an energizer's
-	Doubt   float64    // by how much the levels of late are better explained without it, squared standard deviations
-	Looks   int        // for an energizer that gave too little: looks in a row that found it as ever
-	Fine    int        // and those since one found it weak or a zone was low
-	Slow    bool       // crept up instead of coming at a stroke
-	First   bool       // its zones were dead when they were first heard
-	Tracks  bool       // to earth, but only when wet; Profile is then of a wet night before
-	Since   ms         // this when that night's day began
-	Wet     float64    // and this how much wetter than then it was when it was told, as weigher's wet
-	Settled bool       // the diagnosis is done
-	Dries   bool       // its zones come back slowly
-	Rounds  int
-	Quiet   ms  // when a member last spoke for the fault
-	Well    ms  // and when for its end
-	Dips    int // of one that comes and goes, how many sensors' dips since
-
+	S               standing
+	Cause           alerts.Cause
+	Zone            int // index of the zone at fault, -1 for the energizer
+	Members         []member
+	Shift           bool       // a small change of the profile, found by comparing looks
+	Profile         []float64  // levels by node before it
+	Fault           line.Fault // what explains it best; none for an energizer's
+	Doubt           float64    // by how much the levels of late are better explained without it, squared standard deviations
+	Looks           int        // for an energizer that gave too little: looks in a row that found it as ever
+	Fine            int        // and those since one found it weak or a zone was low
+	Slow            bool       // crept up instead of coming at a stroke
+	First           bool       // its zones were dead when they were first heard
+	Tracks          bool       // to earth, but only when wet; Profile is then of a wet night before
+	Since           ms         // this when that night's day began
+	Wet             float64    // and this how much wetter than then it was when it was told, as weigher's wet
+	Settled         bool       // the diagnosis is done
+	Dries           bool       // its zones come back slowly
+	Rounds          int
+	Quiet           ms  // when a member last spoke for the fault
+	Well            ms  // and when for its end
+	Dips            int // of one that comes and goes, how many sensors' dips since
 	Placed          bool
 	AtM, LowM, High float64
+	Also            []int   // for a path to earth: other zones where it would show next to the same
 	Ohms            float64 // of a joint, as if it were at the start of its zone
 	Kept            float64 // of an energizer's output, the share that is left
 	Ring            bool    // its zone lies on a loop
@@ -184,7 +184,7 @@ func (in *incident) adopt(f *fence, v verdict) {
 	}
 	in.Zone, in.Ring = v.zone, v.zone >= 0 && f.net.InLoop(v.zone)
 	in.Kept, in.Alike = v.ratio, v.alike
-	in.Ohms, in.Fault = v.fault.Ohms, v.fault
+	in.Ohms, in.Fault, in.Also = v.fault.Ohms, v.fault, v.also
 	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM
 	for i, t := range f.tracks {
 		if t == nil || t.Stuck.up() || f.Faulty[i].up() {

@@ -10,6 +10,7 @@ import (
 // place says where in its zone a path to earth lies, from how fast the misfit grows to either side. Source ohms are
 // known to a fifth or so; they move the answer, so they are let move too.
 func (d *diagnoser) place(v *verdict) {
+	v.also = d.elsewhere(v.zone)
 	zone := d.f.net.Zones[v.zone]
 	var profile [cuts + 1]float64
 	lowest, at := math.Inf(1), 0
@@ -121,6 +122,7 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 		}
 		step, span = math.Sqrt(step), span/2
 	}
+	d.shorts[z] = min(d.shorts[z], best.score)
 	return best
 }
 

@@ -147,9 +147,9 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		}
 		if in.Alike {
 			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, walk there.",
-				name, what, f.place(in), f.energizer.Name, f.energizer.Name)
+				name, what, f.place(in)+f.orElse(in), f.energizer.Name, f.energizer.Name)
 		}
-		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in))
+		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in)+f.orElse(in))
 	case alerts.Joint:
 		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor. Look at clamps, knots and gate ends there.", name, what, f.before(in.Zone), z.Name)
 	case alerts.Vegetation:

@@ -1,0 +1,38 @@
+package detect
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+)
+
+// Good wire has few ohms, and at the end of one zone the next begin: a path to earth there shows the same to every sensor,
+// whichever of them it is in. Who walks is told so.
+
+// elsewhere returns the other zones where a path to earth explains the last diagnosis next to as well, likeliest first.
+func (d *diagnoser) elsewhere(zone int) []int {
+	var also []int
+	for z, score := range d.shorts {
+		if z != zone && score < d.shorts[zone]+asLikely {
+			also = append(also, z)
+		}
+	}
+	slices.SortStableFunc(also, func(a, b int) int { return cmp.Compare(d.shorts[a], d.shorts[b]) })
+	return also
+}
+
+// asLikely is by how much a place may score worse and still be named: a third as likely as the best. Common practice, no source.
+const asLikely = 2.0
+
+// orElse names where else a path to earth may be: one zone or two, and more by saying so.
+func (f *fence) orElse(in *incident) string {
+	switch len(in.Also) {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf(", or in %s", f.net.Zones[in.Also[0]].Name)
+	case 2:
+		return fmt.Sprintf(", or in %s or %s", f.net.Zones[in.Also[0]].Name, f.net.Zones[in.Also[1]].Name)
+	}
+	return fmt.Sprintf(", or in %s, %s or another beside them", f.net.Zones[in.Also[0]].Name, f.net.Zones[in.Also[1]].Name)
+}
