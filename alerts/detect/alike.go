@@ -3,6 +3,7 @@ package detect
 import (
 	"math"
 
+	"nightwire/alerts"
 	"nightwire/alerts/line"
 )
 
@@ -54,6 +55,42 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 		}
 	}
 	return 2 * math.Log(all/alike)
+}
+
+// likeliestZone returns of the paths to earth the one in the likeliest zone: not that in which the best of all places lies, but
+// that of which most metres would do.
+func (d *diagnoser) likeliestZone() verdict {
+	likeliest := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
+	best, least := math.Inf(1), math.Inf(1)
+	for z := range d.shorts {
+		d.shorts[z] = math.Inf(1)
+	}
+	for _, v := range d.paths {
+		best = math.Min(best, v.score)
+	}
+	for _, v := range d.paths {
+		if v.score > best+alikeMost || math.IsInf(v.score, 1) {
+			continue
+		}
+		s := v.score - 2*math.Log(d.metres(v.fault))
+		d.shorts[v.fault.Zone] = min(d.shorts[v.fault.Zone], s)
+		if s < least {
+			likeliest, least = v, s
+		}
+	}
+	return likeliest
+}
+
+// metres returns over how much of its zone the fault f may lie and fit as well, the worse the less.
+func (d *diagnoser) metres(f line.Fault) float64 {
+	const parts = 8
+	long, sum := d.f.net.Zones[f.Zone].LengthM, 0.0
+	here := d.overOhms(d.base, f, changeSlack)
+	for c := range parts {
+		f.AtM = long * (float64(c) + 0.5) / parts
+		sum += math.Exp(-max(0, d.overOhms(d.base, f, changeSlack)-here)/2) * long / parts
+	}
+	return max(sum, 1)
 }
 
 // stakes returns what it costs by what the earth stakes carry that the fence draws more than before, and that the energizer

@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -128,6 +129,30 @@ func TestEarthThatFailsAtAStroke(t *testing.T) {
 		if b.only().over.IsZero() {
 			b.show()
 			t.Errorf("at %g ohms a kilometre the alarm stands though the earth is well", ohms)
+		}
+	}
+}
+
+// A path to earth anywhere on wire of few ohms looks as one in the first metres of what is joined to it. Of a whole zone and of
+// a few metres, the zone is where to walk.
+func TestShortOnWireOfFewOhms(t *testing.T) {
+	for _, part := range []float64{0.1, 0.3, 0.5, 0.7, 0.9} {
+		for _, ohms := range []float64{150, 500} {
+			t.Run(fmt.Sprintf("%.0f ohms at %.1f", ohms, part), func(t *testing.T) {
+				f := paddocks()
+				f.Zones[0].OhmsPerKM = 20
+				f.Zones[1].FedBy, f.Zones[3].FedBy = "cartshed", "cartshed"
+				b := newBench(t, f)
+				b.draws(2e-4)
+				b.run(30 * time.Hour)
+				brook := b.zone("brook")
+				brook.short, brook.part = 1/ohms, part
+				b.run(time.Hour)
+				if a := b.only(); a.last().Source != "zone/brook" || a.last().Cause != alerts.Short {
+					b.show()
+					t.Errorf("told of %s as %s", a.last().Source, a.last().Cause)
+				}
+			})
 		}
 	}
 }

@@ -28,7 +28,8 @@ type diagnoser struct {
 	worst  float64 // of the last misfit, the largest of its parts
 	obs    []line.Observation
 	orders []line.Fault // scratch of beside
-	shorts []float64    // by zone, the least score of a path to earth there
+	shorts []float64    // by zone, how unlikely a path to earth is there, as -2·ln
+	paths  []verdict    // and of diagnose: the paths to earth, the best of each kind and zone
 
 	asked   ms        // when tracksNow last found that nothing tracks
 	askedOf []float64 // and of which levels
@@ -97,11 +98,11 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	d.load(before)
 	d.baseline(before, d.f.prior(nil))
 	best := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
-	short := best
 	byCause := map[alerts.Cause]float64{}
+	d.paths = d.paths[:0]
 	consider := func(v verdict) {
-		if v.cause == alerts.Short && v.score < short.score {
-			short = v
+		if v.cause == alerts.Short {
+			d.paths = append(d.paths, v)
 		}
 		if s, ok := byCause[v.cause]; !ok || v.score < s {
 			byCause[v.cause] = v.score
@@ -124,17 +125,10 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	wet := d.wet()
 	wet.score += draws
 	consider(wet)
-	crept := d.crept()
-	for z := range d.f.net.Zones {
-		consider(d.shunt(z, line.Shunt, costShunt+near+crept+draws))
-		consider(d.shunt(z, line.Fallen, costFallen+near+draws))
-		consider(d.parted(z))
-		consider(d.joint(z, costJoint+near))
-	}
-	for i := range d.ratio {
-		if v, ok := d.liar(i); ok {
-			consider(v)
-		}
+	d.each(consider, near, draws)
+	short := d.likeliestZone()
+	if best.cause == alerts.Short {
+		best = short
 	}
 	if weak.cause == alerts.EnergizerWeak && d.outputKnown() && (best.cause == alerts.Short || best.cause == alerts.EnergizerWeak) {
 		best, byCause[alerts.Short] = d.orEnergizer(short, weak)
@@ -152,6 +146,23 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 		d.place(&best)
 	}
 	return best
+}
+
+// each has every fault of the wire considered, and every sensor as one that lies; near and draws are what a fault of the wire
+// costs more close to the minimum, and by what the stakes carry.
+func (d *diagnoser) each(consider func(verdict), near, draws float64) {
+	crept := d.crept()
+	for z := range d.f.net.Zones {
+		consider(d.shunt(z, line.Shunt, costShunt+near+crept+draws))
+		consider(d.shunt(z, line.Fallen, costFallen+near+draws))
+		consider(d.parted(z))
+		consider(d.joint(z, costJoint+near))
+	}
+	for i := range d.ratio {
+		if v, ok := d.liar(i); ok {
+			consider(v)
+		}
+	}
 }
 
 // diagnoseLooks is diagnose for the levels of two looks.
@@ -182,9 +193,6 @@ func (d *diagnoser) baseline(before []float64, p line.Prior) {
 
 // load takes the ratios from the tracks.
 func (d *diagnoser) load(before []float64) {
-	for z := range d.shorts {
-		d.shorts[z] = math.Inf(1)
-	}
 	for i, t := range d.f.tracks {
 		d.ratio[i] = math.NaN()
 		if t == nil || before[i] <= 0 || t.Since.N == 0 {

@@ -122,7 +122,6 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 		}
 		step, span = math.Sqrt(step), span/2
 	}
-	d.shorts[z] = min(d.shorts[z], best.score)
 	return best
 }
 
