@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"math"
 	"slices"
 
 	"nightwire/alerts"
@@ -45,4 +46,15 @@ func (f *fence) seeLeft(in *incident, now ms) {
 	in.Cause, in.Zone, in.Quiet, in.Ohms, in.Placed, in.Alike, in.Dries = alerts.Open, z, now, 0, false, false, false
 	in.Fault = line.Fault{Kind: line.Break, Zone: z, AtM: f.net.Zones[z].LengthM / 2}
 	f.tellChange(in, before, now)
+}
+
+// risen reports whether some that do not hang behind zone z stand higher than they did, and none lower: what drew on them through z
+// does no more.
+func (d *diagnoser) risen(z int) bool {
+	for i, r := range d.ratio {
+		if r > 1+math.Max(shiftLeast, 3*d.sd[i]) && (i == 0 || !d.f.net.Behind(i-1, z)) {
+			return d.spared(z)
+		}
+	}
+	return false
 }

@@ -35,3 +35,41 @@ func TestPartedBehindAShort(t *testing.T) {
 		t.Error("stands though the wire is whole")
 	}
 }
+
+// What touches a wire takes the zones before it down; where those come up and the zone dies, the wire has parted, be it where
+// something came and went. That is told within minutes, and not when it has stood for as long as no touch does; and it is told
+// once, whichever sensor speaks first.
+func TestPartedWhereSomethingTouched(t *testing.T) {
+	for _, every := range []time.Duration{time.Minute, 10 * time.Minute} {
+		t.Run("hazel speaks each "+every.String(), func(t *testing.T) {
+			f := paddocks()
+			f.Zones[1].Sensor.Every = every
+			b := newBench(t, f)
+			b.settleAt("lane", 2900)
+			b.run(30 * time.Hour)
+			b.quiet()
+			b.touch("hazel", 800, time.Minute, 3*time.Minute)
+			b.run(12 * time.Hour)
+			b.while = nil
+			b.zone("hazel").short = 0
+			b.run(5 * time.Minute)
+			part("hazel", 0.2)(b)
+			b.run(8*time.Minute + every)
+			if a := b.standing("zone/hazel", alerts.Dead); a == nil || a.last().Cause != alerts.Open {
+				b.show()
+				t.Error("hazel is not told as parted within minutes")
+			}
+			b.run(3 * time.Hour)
+			open := 0
+			for _, a := range b.alarms() {
+				if a.over.IsZero() && a.last().Cause == alerts.Open {
+					open++
+				}
+			}
+			if open != 1 {
+				b.show()
+				t.Errorf("%d alarms of one parted wire", open)
+			}
+		})
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
 // suspicion is the time between the first odd reading and knowing whether it meant anything.
@@ -277,8 +278,8 @@ func (f *fence) oneAlone() bool {
 }
 
 // standsApart reports whether v is a fault of its own beside in, one that comes and goes: a touch, caught by one sensor and
-// not by the next, looks like a parted wire, but leaves some voltage. A wire that flaps parts and joins, until it stays
-// parted; and what has stood for so long without a break does not come and go, whatever it is.
+// not by the next, looks like a parted wire, but leaves some voltage, and takes the zones before it down: where those come up it is
+// one. A wire that flaps parts and joins, until it stays parted; and what has stood for so long without a break does not come and go, whatever it is.
 func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
 	if now-f.Suspect.Since >= max(staysParted, 6*f.longest()) {
 		return true
@@ -286,7 +287,7 @@ func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
 	if v.cause != alerts.Open || f.diag.ratio[v.zone+1] >= offRatio {
 		return v.cause == alerts.EnergizerOff
 	}
-	return !f.oneWay(v, in) || now-in.Well >= max(staysParted, 6*f.longest())
+	return !f.oneWay(v, in) || in.Fault.Kind == line.Shunt && f.diag.risen(v.zone) || now-in.Well >= max(staysParted, 6*f.longest())
 }
 
 // mayBe reports whether v may be what came and went in in's zone, and has come to stay. Half a touch at one moment and the
