@@ -179,3 +179,26 @@ func TestNoTwoAlarmsOfOneName(t *testing.T) {
 		t.Error("what tracks is still told by the same name, or told to be over")
 	}
 }
+
+// Where the energizer's own sensor has fallen silent nobody can tell that it is off from a wire that has parted before the first
+// zone's sensor, and the alarm says so.
+func TestOffOrPartedWhereItsSensorIsSilent(t *testing.T) {
+	b := slowPaddocks(t)
+	mute("energizer/cartshed")(b)
+	b.run(6 * time.Hour)
+	part("brook", 0.5)(b)
+	b.run(2 * time.Hour)
+	told := 0
+	for _, a := range b.alarms() {
+		if e := a.last(); e.Condition != alerts.Silent {
+			told++
+			if !strings.Contains(e.Text, "artshed is off, or the wire is broken before brook's sensor") {
+				t.Errorf("says %q", e.Text)
+			}
+		}
+	}
+	if told != 1 {
+		b.show()
+		t.Errorf("%d alarms, want one", told)
+	}
+}

@@ -105,7 +105,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	if in.Zone < 0 {
 		switch in.Cause {
 		case alerts.EnergizerOff:
-			return fmt.Sprintf("%s is off: no pulses, the whole fence is dead. Go to the energizer first: switch, plug, battery.", e)
+			return f.offText(e)
 		case alerts.SupplyLow:
 			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
 		case alerts.PoorEarth:
