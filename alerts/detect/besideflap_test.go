@@ -140,3 +140,26 @@ func TestTouchesThenLean(t *testing.T) {
 		})
 	}
 }
+
+// An energizer that gives too little goes on doing so while something touches a zone now and then: who reads of it must look at
+// the energizer, and not for what comes and goes.
+func TestTouchWhileEnergizerIsWeak(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	power(0.55)(b)
+	b.run(time.Hour)
+	weak := b.only()
+	b.touch("hazel", 800, 20*time.Second, 5*time.Minute)
+	b.run(12 * time.Hour)
+	for _, e := range b.known(weak.id).events {
+		if e.Cause != alerts.EnergizerWeak {
+			b.show()
+			t.Fatalf("the weak energizer is told as %s: %s", e.Cause, e.Text)
+		}
+	}
+	if b.standing("zone/hazel", alerts.Intermittent) == nil && b.standing("zone/brook", alerts.Intermittent) == nil {
+		b.show()
+		t.Error("nothing is told of what touches hazel, near brook's end")
+	}
+}

@@ -182,7 +182,7 @@ func (f *fence) dipOver(t *track, last, now ms) {
 // flapping raises, or turns an open incident into, a fault that comes and goes.
 func (f *fence) flapping(t *track, now ms) {
 	for _, in := range f.Troubles {
-		if !in.Slow && in.Cause != alerts.Open && in.Cause != alerts.EnergizerOff {
+		if !in.Slow && in.Zone >= 0 && in.Cause != alerts.Open { // the wire's: what touches one zone is not why all are low
 			f.nowFlaps(in, now)
 			return
 		}

@@ -391,7 +391,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
 			in.Quiet = now
 		}
-		if m.Flips >= flipsToFlap && in.Cause != alerts.CauseIntermittent {
+		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent {
 			f.nowFlaps(in, now)
 		}
 	}
