@@ -117,7 +117,7 @@ func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 // Judgements; common practice, no source.
 const (
 	stakesSD    = 0.15 // standard deviation of the logarithm of what the stakes carry
-	stakesGrain = 3.0  // and in volts: ten from one digit to the next
+	stakesGrain = 10.0 // and in volts: one digit up or down, of ten each, is nothing, nor is what a dead earth picks up
 	stakesMost  = 12.0 // a sensor of the stakes may be wrong
 	stakesTake  = 0.7  // of what the fence has lost; a path to earth leaves the stakes the share that they are of all ohms
 )

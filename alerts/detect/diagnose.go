@@ -364,13 +364,13 @@ func (d *diagnoser) energizer(near float64) verdict {
 	if s > 0.97 {
 		v.score = math.Inf(1)
 	}
-	v.worst = d.worst
-	if s < offRatio {
-		v.cause, v.score = alerts.EnergizerOff, v.score-costWeak-near+costOff
+	if s < offRatio { // one that is off leaves nothing: what is seen of a pulse speaks against it
+		v.cause, v.score = alerts.EnergizerOff, d.share(0, outputSlack)+costOff
 		if math.IsNaN(d.ratio[0]) && d.roots() == 1 && d.heardNow() < 2 {
 			v.score += 1 // one dead sensor alone is a parted wire as likely as an energizer
 		}
 	}
+	v.worst = d.worst
 	return v
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/pulse"
 )
 
 // slowPaddocks returns a bench on paddocks whose sensors all report every ten minutes, a day and some hours on.
@@ -200,5 +201,68 @@ func TestOffOrPartedWhereItsSensorIsSilent(t *testing.T) {
 	if told != 1 {
 		b.show()
 		t.Errorf("%d alarms, want one", told)
+	}
+}
+
+// Where the ground is good the stakes carry one digit of their sensor or two, and as many when the
+// energizer is off. That is no sign of a wire on the ground, which would have them carry ten times what they did.
+func TestOffWhereTheStakesShowADigit(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		fail   func(b *bench)
+		stakes float64 // what they carry then, volts
+		want   alerts.Cause
+	}{
+		{"off", power(0), 20, alerts.EnergizerOff},
+		{"a wire on the ground by the energizer", func(b *bench) { b.zone("brook").short, b.zone("brook").part = 1.0/20, 0.02 }, 150, alerts.Short},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			steel(f)
+			f.Zones = f.Zones[:1]
+			reportEvery(f, 15*time.Minute)
+			b := newBench(t, f)
+			b.draws(3e-4)
+			carry, failed, n := []float64{10, 10, 20}, false, 0
+			b.alter = func(d *device, r *pulse.Reading) bool {
+				if d.node == 0 {
+					n++
+					r.Set(pulse.EarthVolts, carry[n%len(carry)])
+					if failed {
+						r.Set(pulse.EarthVolts, tt.stakes)
+					}
+				}
+				return true
+			}
+			b.run(3 * 24 * time.Hour)
+			b.quiet()
+			tt.fail(b)
+			failed = true
+			b.run(90 * time.Minute)
+			if a := b.only(); a.first().Cause != tt.want || a.last().Cause != tt.want {
+				b.show()
+				t.Errorf("told first as %s and last as %s, want %s", a.first().Cause, a.last().Cause, tt.want)
+			}
+		})
+	}
+}
+
+// A wire on the ground leaves some volts where an energizer that is off leaves none. Two zones that show a pulse of a third of a
+// kilovolt are no sign that it is off, even while nobody else has been heard.
+func TestPulsesAreNoSignOfOff(t *testing.T) {
+	f := paddocks()
+	steel(f)
+	reportEvery(f, 15*time.Minute)
+	f.Zones[2].Sensor.Every, f.Zones[3].Sensor.Every = time.Minute, time.Minute
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.run(3 * time.Minute) // the slow ones have just spoken
+	b.zone("brook").short, b.zone("brook").part = 1.0/20, 0.9
+	b.run(2 * time.Hour)
+	a := b.only()
+	if slices.ContainsFunc(a.events, func(e alerts.Event) bool { return e.Cause == alerts.EnergizerOff }) || a.last().Cause != alerts.Short {
+		b.show()
+		t.Errorf("told last as %s; want a short, and the energizer never off", a.last().Cause)
 	}
 }
