@@ -155,6 +155,9 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 		t.Bad = 0
 	}
 	busy := f.Suspect.Open
+	if busy {
+		f.rejoins(t)
+	}
 	if busy && at >= f.Suspect.Since {
 		t.Since.add(v)
 	}

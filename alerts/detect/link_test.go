@@ -349,3 +349,33 @@ func TestExtremes(t *testing.T) {
 		}
 	}
 }
+
+// What fails while the link is lost is there when it comes back. The first sensor to be heard then is odd before the others are
+// heard at all, and these bear witness all the same, each from what it showed before: a fence that has lost the same everywhere
+// is the energizer's.
+func TestFailsWhileTheLinkIsLost(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.alter = func(*device, *pulse.Reading) bool { return false }
+	b.run(20 * time.Minute)
+	power(0.4)(b)
+	b.run(30 * time.Minute)
+	b.alter = nil
+	b.run(time.Hour)
+	seen := 0
+	for _, a := range b.alarms() {
+		if a.first().Cause == alerts.LinkLost {
+			continue
+		}
+		seen++
+		if e := a.first(); e.Cause != alerts.EnergizerWeak || len(e.Evidence) < 5 {
+			b.show()
+			t.Errorf("told first as %s of %s by %d, want the energizer by all five", e.Cause, e.Source, len(e.Evidence))
+		}
+	}
+	if seen != 1 {
+		b.show()
+		t.Errorf("%d alarms beside the link's, want one", seen)
+	}
+}

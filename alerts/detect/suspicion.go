@@ -48,6 +48,16 @@ func (f *fence) suspect(t *track, at ms) {
 	f.w.due(at + f.wait())
 }
 
+// rejoins lets a sensor that was given up for silent when the suspicion began bear witness from its last level, as when the link
+// comes back and the first to be heard is odd. A level of readings since then says nothing of the change.
+func (f *fence) rejoins(t *track) {
+	s := &f.Suspect
+	old := t.NRecent > 0 && t.RecentAt[(t.NRecent-1)%levelWindow] < s.Since
+	if s.For == "" && s.Before[t.node] == 0 && old && !f.mute(t.node) {
+		s.Before[t.node] = t.Level
+	}
+}
+
 // wellSince reports whether the sensor was well when it was last heard since the suspicion began, and not already on its way
 // down: in rain one sensor after another crosses the limit of what is odd.
 func (t *track) wellSince() bool {
