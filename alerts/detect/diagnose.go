@@ -198,6 +198,9 @@ func (d *diagnoser) load(before []float64) {
 		if t == nil || before[i] <= 0 || t.Since.N == 0 {
 			continue
 		}
+		if max(before[i], t.Since.median()) < floorVolts {
+			continue // both are what the sensor makes of nothing
+		}
 		d.ratio[i] = t.Since.median() / before[i]
 		n := float64(min(t.Since.N, 4))
 		grain := t.Grain / math.Sqrt(12) / before[i]

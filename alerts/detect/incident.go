@@ -464,7 +464,7 @@ func (in *incident) over(f *fence, now ms) bool {
 	if (in.First || in.Cause == alerts.EnergizerOff) && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
 		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
 	}
-	if in.pulses() {
+	if in.pulses() || in.carries(f) {
 		return true
 	}
 	if in.Slow && in.Zone < 0 {

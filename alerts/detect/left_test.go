@@ -1,10 +1,13 @@
 package detect_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
 )
 
 // A wire parts behind another that lies on the ground, which nobody can see. When the latter is freed the zone behind is left
@@ -72,4 +75,81 @@ func TestPartedWhereSomethingTouched(t *testing.T) {
 			}
 		})
 	}
+}
+
+// flickers has every sensor on a wire that carries nothing show some tens of volts, each time others.
+func (b *bench) flickers() {
+	b.alter = func(_ *device, r *pulse.Reading) bool {
+		if v, _ := r.Get(pulse.Volts); v == 0 {
+			r.Set(pulse.Volts, 10*math.Round(5*b.rng.Float64()))
+		}
+		return true
+	}
+}
+
+// The other way about: while a wire is parted another comes to lie on the ground behind it, which nobody can see. When the gate is
+// shut the zones behind are live again and none is what it was: the break is over, and what is left is told as what it is and
+// where, within minutes, and is over when the wire is freed.
+func TestShortBehindAPartedWire(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		ohms  float64 // of a kilometre before lane, which is polywire
+		stood time.Duration
+		touch float64 // ohms
+	}{
+		{"polywire, soon", 4000, 40 * time.Minute, 60},
+		{"polywire, later", 4000, 90 * time.Minute, 60},
+		{"steel, soon", 30, 20 * time.Minute, 400},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			for i := range f.Zones {
+				if f.Zones[i].Name != "lane" {
+					f.Zones[i].OhmsPerKM = tt.ohms
+				}
+			}
+			f.Zones[2].MinimumVolts = 4000
+			b := newBench(t, f)
+			b.run(30 * time.Hour)
+			b.quiet()
+			b.flickers()
+			part("brook", 0)(b)
+			b.run(tt.stood)
+			gate := b.only()
+			short("lane", tt.touch, 0.3)(b)
+			b.run(20 * time.Minute)
+			mend("brook")(b)
+			b.run(12 * time.Minute)
+			if b.overAt(gate.id).IsZero() {
+				b.show()
+				t.Error("brook is told as parted though it carries")
+			}
+			a := b.faulty("lane")
+			if a == nil || a.last().Cause != alerts.Short || len(b.alarms()) != 2 {
+				b.show()
+				t.Fatal("the wire that touches in lane is not told as that, alone")
+			}
+			if e := a.last(); tt.ohms < 100 && (e.DistanceM == nil || *e.DistanceLowM > 45 || *e.DistanceHighM < 45) {
+				b.show()
+				t.Error("want the place, 45 m from lane's start: it is known what every zone showed before")
+			}
+			b.wires["cartshed"].mend()
+			b.run(2 * time.Hour)
+			if b.overAt(a.id).IsZero() {
+				b.show()
+				t.Error("stands though the wire is whole")
+			}
+		})
+	}
+}
+
+// faulty returns the newest alarm that stands of a fault in the zone, whatever it leaves of it.
+func (b *bench) faulty(zone string) *told {
+	b.t.Helper()
+	for _, c := range []alerts.Condition{alerts.Dead, alerts.Low, alerts.Dropping} {
+		if a := b.standing(farm.Source("zone/"+zone), c); a != nil {
+			return a
+		}
+	}
+	return nil
 }

@@ -18,8 +18,8 @@ func (f *fence) ended(in *incident, stood, now ms) {
 			t.restart(t.LastVal)
 		}
 	}
-	if in.pulses() {
-		f.holdAgainst(in)
+	if in.pulses() || in.carries(f) {
+		f.holdAgainst(in, stood)
 	}
 	for _, t := range f.tracks {
 		if t != nil && in.Cause == alerts.CauseIntermittent {
@@ -35,13 +35,24 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	}
 }
 
-// holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off: whatever
-// else came to it meanwhile nobody could see. After hours, what the weather may have done is not looked at.
-func (f *fence) holdAgainst(in *incident) {
+// carries reports whether a wire that had parted is whole again, be it that the fence is not what it was: pulses reach the next
+// sensor behind it, which was dead, and no parted wire lets them. It waits as long as pulses does.
+func (in *incident) carries(f *fence) bool {
+	if in.Cause != alerts.Open || in.Slow || in.Shift || in.Zone < 0 || in.Ring {
+		return false
+	}
+	m := in.member(in.Zone + 1)
+	return m != nil && !f.mute(m.Node) && m.Least < offRatio && m.Good == 0 && m.Live >= goodReadings+2
+}
+
+// holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a wire had
+// parted: whatever else came to it meanwhile nobody could see. Where that stood for hours, what the weather may have done is not
+// looked at.
+func (f *fence) holdAgainst(in *incident, stood ms) {
 	for i, was := range in.Profile {
 		if t := f.tracks[i]; !f.mute(i) && was > 0 && t.LastVal < affected*was {
 			t.restart(was)
-			t.Stale = t.longSilent(f.w.state.Now - in.S.Raised)
+			t.Stale = t.longSilent(stood)
 		}
 	}
 }

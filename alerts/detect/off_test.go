@@ -65,6 +65,23 @@ func TestOffBesideABreak(t *testing.T) {
 	}
 }
 
+// A sensor on a dead wire that shows a little of nothing is no witness that the energizer pulses: that it showed as much before
+// says nothing either way.
+func TestOffBesideADeadZoneThatFlickers(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.flickers()
+	part("orchard", 0.2)(b)
+	b.run(3 * time.Hour)
+	power(0)(b)
+	b.run(10 * time.Minute)
+	if off := b.standing("energizer/cartshed", alerts.Off); off == nil || len(b.alarms()) != 2 {
+		b.show()
+		t.Error("want the break's alarm and that the energizer is off")
+	}
+}
+
 // A zone behind a parted wire that was not heard when that was told, and is heard dead hours later, is no second break.
 func TestHeardDeadLater(t *testing.T) {
 	b := slowPaddocks(t)
