@@ -126,12 +126,15 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	wet.score += draws
 	consider(wet)
 	d.each(consider, near, draws)
-	short := d.likeliestZone()
-	if best.cause == alerts.Short {
-		best = short
-	}
-	if weak.cause == alerts.EnergizerWeak && d.outputKnown() && (best.cause == alerts.Short || best.cause == alerts.EnergizerWeak) {
-		best, byCause[alerts.Short] = d.orEnergizer(short, weak)
+	either := weak.cause == alerts.EnergizerWeak && d.outputKnown()
+	if best.cause == alerts.Short || either && best.cause == alerts.EnergizerWeak {
+		short := d.likeliestZone()
+		if best.cause == alerts.Short {
+			best = short
+		}
+		if either {
+			best, byCause[alerts.Short] = d.orEnergizer(short, weak)
+		}
 	}
 	if best.cause == alerts.Joint && !d.slow && d.f.net.InLoop(best.zone) {
 		best = d.orParted(best, byCause)
