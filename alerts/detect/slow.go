@@ -184,7 +184,11 @@ func (in *incident) deepens(f *fence, t *track, now ms) {
 	if !under || !in.Settled || in.Slow || in.Shift || in.Cause == alerts.CauseIntermittent || t.Bad > 0 {
 		return
 	}
-	was, next := in.S.Finding, f.finding(in)
+	was := in.S.Finding
+	if was.Priority == alerts.High && (was.Condition == alerts.Dead || was.Condition == alerts.Off) {
+		return // nothing is worse
+	}
+	next := f.finding(in)
 	if worse(next.Condition) > worse(was.Condition) || next.Condition == was.Condition && next.Priority == alerts.High && was.Priority != alerts.High {
 		f.w.update(&in.S, now, next)
 	}
@@ -202,7 +206,7 @@ func (in *incident) worsen(f *fence, t *track, now ms) {
 	if in.Tracks && in.S.Finding.Condition == alerts.Dropping {
 		limit = f.minimum(t.node)
 	}
-	if t.Under < 2 || t.Bad > 0 || t.LastVal >= limit || in.S.Finding.Condition == alerts.Dead || f.held(t.node) {
+	if in.First || t.Under < 2 || t.Bad > 0 || t.LastVal >= limit || in.S.Finding.Condition == alerts.Dead || f.held(t.node) {
 		return
 	}
 	before := in.S.Finding
