@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -226,7 +225,7 @@ func (f *fence) dipping(zone int) []member {
 // lowBetween reports whether stock stand behind a zone that was under its minimum before in touched it and is between two
 // touches, and no alarm of its own says so.
 func (f *fence) lowBetween(in *incident) bool {
-	return slices.ContainsFunc(in.Members, func(m member) bool {
+	return in.anyMember(func(m member) bool {
 		t, minimum := f.tracks[m.Node], f.minimum(m.Node)
 		if m.Node == 0 || t == nil || f.net.Zones[m.Node-1].Stock == "" || f.creptDown(m.Node) {
 			return false

@@ -179,12 +179,7 @@ func (f *fence) output() *float64 {
 
 // energizerTrouble reports whether an incident of the energizer is open.
 func (f *fence) energizerTrouble() bool {
-	for _, in := range f.Troubles {
-		if in.Zone < 0 {
-			return true
-		}
-	}
-	return false
+	return f.trouble(func(in *incident) bool { return in.Zone < 0 }) != nil
 }
 
 // weakCause says why an energizer gives less than it should.

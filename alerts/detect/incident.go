@@ -92,7 +92,7 @@ func (in *incident) member(node int) *member {
 
 // held reports whether a fault keeps the sensor at node from showing what the fence does of itself.
 func (f *fence) held(node int) bool {
-	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.joint() == 0 && in.member(node) != nil })
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.holds(node) })
 }
 
 // sameTrouble returns the open incident that v is more of.
@@ -132,9 +132,11 @@ func (f *fence) open(v verdict, now ms) {
 
 // begin tells of a new incident, which may have its alarm from what was its first sign.
 func (f *fence) begin(in *incident, now ms) {
-	if o := f.namesake(in); o != nil && in.Slow && !in.S.up() {
-		o.Members = append(o.Members, in.Members...) // what creeps is no news beside it
-		return
+	if in.Slow && !in.S.up() {
+		if o := f.namesake(in); o != nil {
+			o.Members = append(o.Members, in.Members...) // what creeps is no news beside it
+			return
+		}
 	}
 	f.Troubles = append(f.Troubles, in)
 	f.makeRoom(in, now)
@@ -288,12 +290,12 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 // recovered reports whether a zone that was seen down shows its usual again: a gate was shut, and half of what was said since
 // is of a fence that is well.
 func (in *incident) recovered() bool {
-	return slices.ContainsFunc(in.Members, func(m member) bool { return m.Least < affected && m.Good > 0 })
+	return in.anyMember(func(m member) bool { return m.Least < affected && m.Good > 0 })
 }
 
 // steady reports whether every zone that the fault took down has stayed down since: rain does not let go for a moment.
 func (in *incident) steady() bool {
-	return !slices.ContainsFunc(in.Members, func(m member) bool { return m.Well || m.Good > 0 })
+	return !in.anyMember(func(m member) bool { return m.Well || m.Good > 0 })
 }
 
 // everTold reports whether a cause other than unknown has been told.
@@ -311,12 +313,7 @@ func (f *fence) roundDone(in *incident, now ms) bool {
 }
 
 func (f *fence) byID(id string) *incident {
-	for _, in := range f.Troubles {
-		if in.S.ID == id {
-			return in
-		}
-	}
-	return nil
+	return f.trouble(func(in *incident) bool { return in.S.ID == id })
 }
 
 // tellChange sends an update when what a person would do has changed.
@@ -438,7 +435,7 @@ func (f *fence) settle(now ms) {
 
 // unseen reports whether every sensor that spoke for the fault was taken off: nobody will ever say that it is over.
 func (in *incident) unseen(f *fence) bool {
-	return len(in.Members) > 0 && !slices.ContainsFunc(in.Members, func(m member) bool { return f.tracks[m.Node] != nil })
+	return len(in.Members) > 0 && !in.anyMember(func(m member) bool { return f.tracks[m.Node] != nil })
 }
 
 // over reports whether every member that can be heard says that the fault is gone.
@@ -461,7 +458,7 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Tracks {
 		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
 	}
-	if (in.First || in.Cause == alerts.EnergizerOff) && slices.ContainsFunc(in.Members, func(m member) bool { return m.Good >= goodReadings }) {
+	if (in.First || in.Cause == alerts.EnergizerOff) && in.anyMember(func(m member) bool { return m.Good >= goodReadings }) {
 		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
 	}
 	if in.pulses() || in.carries(f) {

@@ -50,9 +50,12 @@ func (f *fence) checkRun(t *track, v float64, now ms) {
 // heldDown reports whether a fault keeps the sensor at node down. One that every other sensor it took down says is over
 // does not: then who never moved stood still while the wire came back.
 func (f *fence) heldDown(node int) bool {
-	return slices.ContainsFunc(f.Troubles, func(in *incident) bool {
-		return !in.Slow && in.joint() == 0 && in.member(node) != nil && !in.backBut(f, node)
-	})
+	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.holds(node) && !in.backBut(f, node) })
+}
+
+// holds reports whether the fault keeps the sensor at node from showing what the fence does of itself.
+func (in *incident) holds(node int) bool {
+	return !in.Slow && in.joint() == 0 && in.member(node) != nil
 }
 
 // backBut reports whether of the sensors that the fault took down every one but that at node speaks for its end, and some do.
