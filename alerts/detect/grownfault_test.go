@@ -17,22 +17,33 @@ func grownUnder(t *testing.T) *bench {
 	t.Helper()
 	b := newBench(t, paddocks())
 	b.run(36 * time.Hour)
-	lane, from := b.zone("lane"), b.now
-	bare := lane.leak
-	b.while = func(now time.Time) { lane.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
-	for range 8 * 24 {
-		if b.run(time.Hour); b.standing("zone/lane", alerts.Low) != nil {
-			break
-		}
-	}
-	b.while = nil
-	lane.leak *= 1.1
-	b.run(6 * time.Hour)
+	b.growUntilLow("lane", b.farm.Zones[2])
 	if a := b.standing("zone/lane", alerts.Low); a == nil || a.last().Cause != alerts.Vegetation {
 		b.show()
 		t.Fatal("lane is not told as low with growth")
 	}
 	return b
+}
+
+// growUntilLow has growth come on along one zone within days until each of the zones is told as low, and leaves it there.
+func (b *bench) growUntilLow(along string, zones ...farm.Zone) {
+	b.t.Helper()
+	s, from := b.zone(along), b.now
+	bare := s.leak
+	won := func() bool {
+		return !slices.ContainsFunc(zones, func(z farm.Zone) bool { return b.standing(z.Source(), alerts.Low) == nil })
+	}
+	b.while = func(now time.Time) { s.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
+	for i := 0; i < 8*24 && !won(); i++ {
+		b.run(time.Hour)
+	}
+	b.while = nil
+	s.leak *= 1.1
+	b.run(6 * time.Hour)
+	if !won() {
+		b.show()
+		b.t.Fatalf("growth along %s has not won on all of %d zones", along, len(zones))
+	}
 }
 
 // standing returns the newest alarm of source as c that has not returned, nil for none.
@@ -202,22 +213,7 @@ func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
 	reportEvery(f, 3*time.Minute)
 	b := newBench(t, f)
 	b.run(36 * time.Hour)
-	brook, from := b.zone("brook"), b.now
-	bare := brook.leak
-	won := func() bool {
-		return b.standing("zone/brook", alerts.Low) != nil && b.standing("zone/hazel", alerts.Low) != nil && b.standing("zone/lane", alerts.Low) != nil
-	}
-	b.while = func(now time.Time) { brook.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
-	for i := 0; i < 8*24 && !won(); i++ {
-		b.run(time.Hour)
-	}
-	b.while = nil
-	brook.leak *= 1.1
-	b.run(6 * time.Hour)
-	if !won() {
-		b.show()
-		t.Fatal("growth has not won on brook, hazel and lane")
-	}
+	b.growUntilLow("brook", f.Zones[:3]...)
 	for i := range 12 {
 		at := b.now
 		short("brook", 300, 0.9)(b)
@@ -227,7 +223,7 @@ func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
 			b.show()
 			t.Fatalf("the short of %s is not told", at.Format("01-02 15:04:05"))
 		}
-		brook.short = 0
+		b.zone("brook").short = 0
 		b.run(5*time.Hour + time.Duration(15*i)*time.Second)
 	}
 }

@@ -16,27 +16,7 @@ func grownAll(t *testing.T, every time.Duration) *bench {
 	reportEvery(f, every)
 	b := newBench(t, f)
 	b.run(36 * time.Hour)
-	brook, from := b.zone("brook"), b.now
-	bare := brook.leak
-	won := func() bool {
-		for _, z := range f.Zones {
-			if b.standing(z.Source(), alerts.Low) == nil {
-				return false
-			}
-		}
-		return true
-	}
-	b.while = func(now time.Time) { brook.leak = bare * math.Exp(1.4*now.Sub(from).Hours()/24) }
-	for i := 0; i < 8*24 && !won(); i++ {
-		b.run(time.Hour)
-	}
-	b.while = nil
-	brook.leak *= 1.1
-	b.run(6 * time.Hour)
-	if !won() {
-		b.show()
-		t.Fatal("growth has not won on all zones")
-	}
+	b.growUntilLow("brook", f.Zones...)
 	return b
 }
 
