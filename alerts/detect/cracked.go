@@ -308,9 +308,10 @@ func (in *incident) shows(f *fence, now ms) bool {
 	return w.there > costShunt && w.worst <= unexplained
 }
 
-// isWhy reports whether a sudden change, for which v is the answer, is of what tracks: a shower may wet it within minutes.
+// isWhy reports whether a sudden change, for which v is the answer, is of what tracks: a shower may wet it within minutes, and leaves
+// it some ohms. Where next to nothing is left of what it had left, a wire has come down.
 func (in *incident) isWhy(f *fence, v verdict, now ms) bool {
-	if v.cause == alerts.Open || v.ofEnergizer() {
+	if v.cause == alerts.Open || v.ofEnergizer() || !f.rainMay() {
 		return false
 	}
 	return v.cause == alerts.Short && v.zone == in.Zone || in.shows(f, now)
