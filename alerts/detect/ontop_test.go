@@ -39,3 +39,21 @@ func TestShortWhereAnInsulatorTracks(t *testing.T) {
 		})
 	}
 }
+
+// Something takes the fence far down at a stroke, and every zone is over its minimum yet. No shower does that, and nobody waits
+// to see whether it is one.
+func TestFarDownIsToldAtOnce(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 1500
+	}
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	fell := b.now
+	short("brook", 220, 0.1)(b)
+	b.run(time.Hour)
+	if a := b.only(); a.first().Condition != alerts.Dropping || a.first().Cause != alerts.Short || a.raised.Sub(fell) > 6*time.Minute {
+		b.show()
+		t.Errorf("told %s by %s after %s", a.first().Condition, a.first().Cause, a.raised.Sub(fell))
+	}
+}

@@ -206,7 +206,7 @@ func (f *fence) conclude(now ms) {
 		return
 	}
 	if !f.urgent(v) {
-		if f.rounds() < settleRounds || v.cause == alerts.Short && now-f.Suspect.Since < rainShows {
+		if f.rounds() < settleRounds || v.cause == alerts.Short && f.rainMay() && now-f.Suspect.Since < rainShows {
 			return
 		}
 		if v.cause == alerts.Vegetation || v.dry < f.w.limits.Wet {
