@@ -458,7 +458,7 @@ func (in *incident) over(f *fence, now ms) bool {
 	if in.Tracks {
 		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
 	}
-	if (in.First || in.Cause == alerts.EnergizerOff) && in.anyMember(func(m member) bool { return m.Good >= goodReadings }) {
+	if (in.First || in.Cause == alerts.EnergizerOff) && in.live(f) {
 		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
 	}
 	if in.pulses() || in.carries(f) {

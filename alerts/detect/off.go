@@ -2,6 +2,7 @@ package detect
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"nightwire/alerts"
@@ -88,6 +89,39 @@ func (f *fence) asTold() bool {
 func (in *incident) pulses() bool {
 	return in.Cause == alerts.EnergizerOff && !in.First && !in.anyMember(func(m member) bool { return m.Good > 0 }) &&
 		in.anyMember(func(m member) bool { return m.Live >= goodReadings+2 })
+}
+
+// live reports whether some member is live again, though the energizer was off or was not heard. Where another is dead yet its board
+// may be slow to say so, which is waited for as pulses does.
+func (in *incident) live(f *fence) bool {
+	enough := goodReadings
+	if !in.First && in.anyMember(func(m member) bool { return m.Good == 0 && f.deadYet(m.Node, m.Before) }) {
+		enough += 2
+	}
+	return in.anyMember(func(m member) bool { return m.Good >= enough })
+}
+
+// deadYet reports whether the sensor at node, which showed was before, shows a dead wire.
+func (f *fence) deadYet(node int, was float64) bool {
+	t := f.tracks[node]
+	return !f.mute(node) && was >= f.deadVolts(node) && max(t.LastVal, t.Prev) < f.deadVolts(node)
+}
+
+// holdDead has a zone that is dead yet, though the energizer of in has pulsed again for some readings, held against what it showed
+// before: it has a fault of its own that came meanwhile, and growth did not do that.
+func (f *fence) holdDead(in *incident) {
+	back := ms(math.MaxInt64) // since when there are pulses, at the latest
+	for _, m := range in.Members {
+		if m.Good >= goodReadings {
+			t := f.tracks[m.Node]
+			back = min(back, t.LastSeen-ms(m.Good-1)*t.every)
+		}
+	}
+	for i, was := range in.Profile {
+		if t := f.tracks[i]; f.deadYet(i, was) && t.LastSeen-t.every >= back {
+			t.restart(was)
+		}
+	}
 }
 
 // anyMember reports whether some member is such a one.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/pulse"
 )
 
 // An insulator is known to track when wet, and a wire comes down in its zone: that leaves next to nothing, be it wet or dry. Who
@@ -55,5 +56,48 @@ func TestFarDownIsToldAtOnce(t *testing.T) {
 	if a := b.only(); a.first().Condition != alerts.Dropping || a.first().Cause != alerts.Short || a.raised.Sub(fell) > 6*time.Minute {
 		b.show()
 		t.Errorf("told %s by %s after %s", a.first().Condition, a.first().Cause, a.raised.Sub(fell))
+	}
+}
+
+// Growth has lane under its minimum and that is told. While the energizer is off something else comes to pass there: when it
+// pulses again and lane alone stays dead, that is no growth.
+func TestDeadAfterTheEnergizerWasOff(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		zone   string
+		cause  alerts.Cause
+		happen func(*bench)
+	}{
+		{"the wire parts", "zone/lane", alerts.Open, part("lane", 0.3)},
+		{"the sensor before it sticks", "zone/hazel", alerts.CauseSensorFaulty, func(b *bench) {
+			b.alter = func(d *device, r *pulse.Reading) bool {
+				if d.source == "zone/hazel" {
+					r.Set(pulse.Volts, 0)
+				}
+				return true
+			}
+		}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.run(36 * time.Hour)
+			b.growUntilLow("lane", b.farm.Zones[1], b.farm.Zones[2])
+			power(0)(b)
+			b.run(time.Hour)
+			tt.happen(b)
+			b.run(6 * time.Hour)
+			power(1)(b)
+			on, known := b.now, len(b.alarms())
+			b.run(time.Hour)
+			all := b.alarms()
+			if len(all) != known+1 {
+				b.show()
+				t.Fatalf("%d alarms more, want one", len(all)-known)
+			}
+			if a := all[known]; string(a.last().Source) != tt.zone || a.last().Cause != tt.cause || a.raised.Sub(on) > 15*time.Minute {
+				b.show()
+				t.Errorf("told of %s as %s after %s", a.last().Source, a.last().Cause, a.raised.Sub(on))
+			}
+		})
 	}
 }
