@@ -192,6 +192,7 @@ func (f *fence) rebase(now ms) {
 	f.checkShift(now)
 	f.rejoin()
 	if f.atFault() {
+		f.checkPairs(f.freeObservations(), now)
 		return
 	}
 	if !f.Learnt && f.Joints == nil {

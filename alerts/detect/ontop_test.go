@@ -101,3 +101,28 @@ func TestDeadAfterTheEnergizerWasOff(t *testing.T) {
 		})
 	}
 }
+
+// A wire has parted on one branch and nobody joins it. A sensor on another that comes to show less than the one behind it is at
+// fault, whatever else is wrong with the fence.
+func TestSensorDriftsBesideABreak(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.draws(4e-4)
+	b.run(30 * time.Hour)
+	part("orchard", 0.3)(b)
+	b.run(3 * time.Hour)
+	if a := b.only(); a.last().Cause != alerts.Open {
+		t.Fatalf("the break is told as %s", a.last().Cause)
+	}
+	from := b.now
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if v, _ := r.Get(pulse.Volts); d.source == "zone/brook" {
+			r.Set(pulse.Volts, v*(1-0.2*min(1, b.now.Sub(from).Hours()/12)))
+		}
+		return true
+	}
+	b.run(18 * time.Hour)
+	if a := b.about("zone/brook", alerts.FaultySensor); len(b.alarms()) != 2 || !a.over.IsZero() {
+		b.show()
+		t.Errorf("%d alarms", len(b.alarms()))
+	}
+}

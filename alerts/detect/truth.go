@@ -301,15 +301,27 @@ const (
 	zeroOff  = 60   // volts that a cheap sensor's zero may be off; common practice, no source
 )
 
-// checkPairs looks, in quiet, for a pair of sensors that contradicts the wire: the one behind reads higher than the
-// one before it. Whichever of the two the rest of the fence can do without is the liar.
+// freeObservations gives the levels of the sensors that can be believed and that no fault holds down.
+func (f *fence) freeObservations() []line.Observation {
+	obs := f.quietObservations()
+	for i := range obs {
+		if f.held(i) {
+			obs[i].Volts = 0
+		}
+	}
+	return obs
+}
+
+// checkPairs looks, while nothing odd is being looked at, for a pair of sensors that contradicts the wire: the one behind reads
+// higher than the one before it, which nothing that is wrong with the fence makes true. Whichever of the two the rest of the fence
+// can do without is the liar.
 func (f *fence) checkPairs(obs []line.Observation, now ms) {
 	if !f.Learnt {
 		return
 	}
 	odd := &f.Pair
 	switch d := f.contradict(odd.A, odd.B); {
-	case math.IsNaN(d) && odd.Strikes > 0 && !f.unsaid(odd.A) && !f.unsaid(odd.B):
+	case odd.Strikes > 0 && (f.held(odd.A) || f.held(odd.B) || math.IsNaN(d) && !f.unsaid(odd.A) && !f.unsaid(odd.B)):
 		return // it is neither borne out nor over
 	case d > gainsOff:
 		odd.Strikes++
@@ -344,7 +356,7 @@ func (f *fence) worstPair() oddPair {
 	pair, worst := oddPair{}, gainsOff
 	for a := range f.tracks {
 		for b := range f.tracks {
-			if d := f.contradict(a, b); d > worst {
+			if d := f.contradict(a, b); d > worst && !f.held(a) && !f.held(b) {
 				worst, pair = d, oddPair{A: a, B: b}
 			}
 		}
