@@ -187,7 +187,7 @@ func (f *fence) flapping(t *track, now ms) {
 		}
 	}
 	in := &incident{Cause: alerts.CauseIntermittent, Settled: true, Quiet: now, Profile: make([]float64, len(f.tracks))}
-	in.Zone = f.whereItDips(max(t.node-1, 0), in.Profile, 0)
+	in.Zone, in.Also = f.whereItDips(max(t.node-1, 0), in.Profile, 0)
 	in.Members = f.dipping(in.Zone)
 	f.begin(in, now)
 }
@@ -197,7 +197,7 @@ func (f *fence) nowFlaps(in *incident, now ms) {
 	before := in.S.Finding
 	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
 	if was := in.Zone; was >= 0 {
-		in.Zone = f.whereItDips(was, in.Profile, leastMargin) // what was seen at one moment may have been half a touch
+		in.Zone, in.Also = f.whereItDips(was, in.Profile, leastMargin) // what was seen at one moment may have been half a touch
 		if in.Zone != was && len(in.Members) == 1 && in.Members[0].Node == was+1 {
 			in.Members = f.dipping(in.Zone)
 		}
@@ -242,9 +242,10 @@ func comesAndGoes(p alerts.Priority) string {
 }
 
 // whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or
-// else when they do not tell, or no more surely than by sure that a path to earth there is the worse answer.
+// else when they do not tell, or no more surely than by sure that a path to earth there is the worse answer; and the other zones
+// that would show next to the same.
 // Levels that are known of the fence while it was well are taken from well: just now it may be down.
-func (f *fence) whereItDips(otherwise int, well []float64, sure float64) int {
+func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone int, also []int) {
 	before := make([]float64, len(f.tracks))
 	kept := make([]since, len(f.tracks))
 	for i, o := range f.tracks {
@@ -277,8 +278,12 @@ func (f *fence) whereItDips(otherwise int, well []float64, sure float64) int {
 			o.Since = kept[i]
 		}
 	}
+	zone = otherwise
 	if v.zone >= 0 && v.score+sure < known.score {
-		return v.zone
+		zone = v.zone
 	}
-	return otherwise
+	if v.cause == alerts.Short {
+		also = f.diag.elsewhere(zone)
+	}
+	return zone, also
 }

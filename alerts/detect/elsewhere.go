@@ -36,3 +36,12 @@ func (f *fence) orElse(in *incident) string {
 	}
 	return fmt.Sprintf(", or in %s, %s or another beside them", f.net.Zones[in.Also[0]].Name, f.net.Zones[in.Also[1]].Name)
 }
+
+// walkTo ends a sentence on what touches in's zone now and then, and says where to walk.
+func (f *fence) walkTo(in *incident) string {
+	name := f.net.Zones[in.Zone].Name
+	if len(in.Also) == 0 {
+		return fmt.Sprintf(". Walk %s", name)
+	}
+	return fmt.Sprintf(", in %s%s. Walk there", name, f.orElse(in))
+}

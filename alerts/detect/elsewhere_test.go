@@ -42,3 +42,41 @@ func TestPathAtTheEndOfAZone(t *testing.T) {
 		})
 	}
 }
+
+// So it is with what comes and goes.
+func TestContactAtTheEndOfAZone(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		ohms float64 // of the wire, a kilometre
+		zone string
+		part float64
+		also bool
+	}{
+		{"steel, at the end of brook", 20, "brook", 0.99, true},
+		{"steel, at the start of orchard", 20, "orchard", 0.01, true},
+		{"polywire, at the end of orchard", 4000, "orchard", 0.9, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			for i := range f.Zones {
+				f.Zones[i].OhmsPerKM = tt.ohms
+			}
+			b := newBench(t, f)
+			b.run(30 * time.Hour)
+			b.quiet()
+			b.touch(tt.zone, 200, time.Minute, 3*time.Minute)
+			b.zone(tt.zone).part = tt.part
+			b.run(6 * time.Hour)
+			var text string
+			for _, e := range b.events {
+				if e.Cause == alerts.CauseIntermittent {
+					text = e.Text
+				}
+			}
+			if !strings.Contains(text, tt.zone) || strings.Contains(text, ", or in ") != tt.also {
+				b.show()
+				t.Errorf("says %q", text)
+			}
+		})
+	}
+}

@@ -155,7 +155,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	case alerts.Vegetation:
 		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
-		return fmt.Sprintf("%s %s: something touches the wire now and then. Walk %s and look for a loose wire, a branch or a cracked insulator.", name, what, z.Name)
+		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
 }
