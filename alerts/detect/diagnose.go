@@ -22,6 +22,8 @@ type diagnoser struct {
 	before []float64  // volts by the circuit, before
 	after  []float64  // scratch
 	slow   bool       // holding the levels of two looks against each other, and not readings
+	spread []float64  // by node: how much of sd is that what comes and goes does not take the same each time
+	hardly []bool     // by node: what comes and goes hardly reaches it, and leaves it the ratio or more
 	free   []float64
 	leak   []float64 // by zone
 	levels []float64
@@ -41,7 +43,7 @@ func newDiagnoser(f *fence) *diagnoser {
 	n := len(f.net.Zones)
 	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
-		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n),
+		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
 		obs: make([]line.Observation, n+1), shorts: make([]float64, n),
 	}
 	d.weigher = weigher{d: d, doubt: make([]float64, n), least: map[alerts.Cause]float64{}}
@@ -207,7 +209,7 @@ func (d *diagnoser) load(before []float64) {
 		d.ratio[i] = t.Since.median() / before[i]
 		n := float64(min(t.Since.N, 4))
 		grain := t.Grain / math.Sqrt(12) / before[i]
-		d.sd[i] = math.Hypot(t.noise()*math.Sqrt(1/n+0.3), grain)
+		d.sd[i] = math.Hypot(math.Hypot(t.noise()*math.Sqrt(1/n+0.3), grain), d.spread[i])
 		if d.slow {
 			d.sd[i] = math.Max(d.sd[i], math.Sqrt(d.f.Shift.Step[i]))
 		}
@@ -220,10 +222,10 @@ func (d *diagnoser) misfit(wide float64) float64 {
 	sum := 0.0
 	d.worst = 0
 	for i, r := range d.ratio {
-		if math.IsNaN(r) {
+		p := d.after[i] / d.before[i]
+		if math.IsNaN(r) || d.hardly[i] && p >= r {
 			continue
 		}
-		p := d.after[i] / d.before[i]
 		off := d.one(i, r, p, wide)
 		d.worst = max(d.worst, off)
 		sum += off

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"nightwire/alerts"
-	"nightwire/alerts/line"
 )
 
 // episodes remembers when a sensor dipped and recovered. A contact that comes and goes shows as dips too short to
@@ -45,9 +44,10 @@ func (t *track) window() ms { return max(dipWindow, 30*t.every) }
 // dips notes what share of the level a reading has that was low. What is too old to be of the same contact is let go.
 func (t *track) dips(ratio float64, at ms) {
 	if at-t.DipsAt > t.manyWindows(len(dipWindows)-1) {
-		t.Dips = since{}
+		t.Dips, t.DipsOf = since{}, since{}
 	}
 	t.Dips.add(ratio)
+	t.DipsOf.add(t.Level)
 	t.DipsAt = at
 }
 
@@ -194,10 +194,13 @@ func (f *fence) flapping(t *track, now ms) {
 
 // nowFlaps says that a fault which seemed to stay comes and goes.
 func (f *fence) nowFlaps(in *incident, now ms) {
-	before := in.S.Finding
+	before, sure := in.S.Finding, 0.0
+	if in.Cause == alerts.CauseIntermittent {
+		sure = leastMargin // nobody is sent elsewhere for little
+	}
 	in.Cause, in.Quiet, in.Settled = alerts.CauseIntermittent, now, true
 	if was := in.Zone; was >= 0 {
-		in.Zone, in.Also = f.whereItDips(was, in.Profile, leastMargin) // what was seen at one moment may have been half a touch
+		in.Zone, in.Also = f.whereItDips(was, in.Profile, sure) // what was seen at one moment may have been half a touch
 		if in.Zone != was && len(in.Members) == 1 && in.Members[0].Node == was+1 {
 			in.Members = f.dipping(in.Zone)
 		}
@@ -239,51 +242,4 @@ func comesAndGoes(p alerts.Priority) string {
 		return "comes and goes, and a zone is too low in between"
 	}
 	return "comes and goes"
-}
-
-// whereItDips holds the dips that each sensor has seen against the circuit and returns the zone they come from, or
-// else when they do not tell, or no more surely than by sure that a path to earth there is the worse answer; and the other zones
-// that would show next to the same.
-// Levels that are known of the fence while it was well are taken from well: just now it may be down.
-func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone int, also []int) {
-	before := make([]float64, len(f.tracks))
-	kept := make([]since, len(f.tracks))
-	for i, o := range f.tracks {
-		if o == nil {
-			continue
-		}
-		kept[i] = o.Since
-		o.Since = o.Dips
-		if o.Level <= 0 || o.Gone {
-			continue
-		}
-		before[i] = o.Level
-		if i < len(well) && well[i] > 0 {
-			before[i] = well[i]
-		}
-		for k := range o.Since.Vals {
-			o.Since.Vals[k] *= before[i]
-		}
-		if o.Dips.N == 0 {
-			o.Since.add(before[i])
-		}
-	}
-	stakes := f.Supply.StakesWere
-	f.Supply.StakesWere = 0 // what they carry now may be of a time between two dips
-	v := f.diag.diagnose(before)
-	f.Supply.StakesWere = stakes
-	known := f.diag.shunt(otherwise, line.Shunt, costShunt)
-	for i, o := range f.tracks {
-		if o != nil {
-			o.Since = kept[i]
-		}
-	}
-	zone = otherwise
-	if v.zone >= 0 && v.score+sure < known.score {
-		zone = v.zone
-	}
-	if v.cause == alerts.Short {
-		also = f.diag.elsewhere(zone)
-	}
-	return zone, also
 }

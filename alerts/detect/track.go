@@ -68,6 +68,7 @@ type track struct {
 	Since    since
 	Dipped   episodes
 	Dips     since // newest ratios to the level of readings that stood for a fault, or were low while others did
+	DipsOf   since // and the levels that these are of
 	DipsAt   ms    // stamp of the newest of them
 
 	Day histogram
