@@ -174,7 +174,7 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 	f.settle(now)
 	if busy {
 		f.decide(now)
-	} else if f.isLow(t) && !f.accountsFor(t.node, now) {
+	} else if f.isLow(t, at) && !f.accountsFor(t.node, now) {
 		f.slowLow(t, v, now)
 	}
 	if !f.Suspect.Open && t.Level > 0 {

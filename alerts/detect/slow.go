@@ -7,13 +7,54 @@ import (
 	"strings"
 
 	"nightwire/alerts"
+	"nightwire/alerts/line"
 )
 
 // isLow reports whether t's zone is under its minimum, and not merely two readings in a row of one that is hardly over it: they
-// are under by more than noise can be, or so are most of the newest.
-func (f *fence) isLow(t *track) bool {
+// are under by more than noise and steps can be, or so is the level, or it has stood under for longer than they keep it there.
+// What falls through the minimum is held against the minimum itself: it is under soon, whatever the sensor's gain.
+func (f *fence) isLow(t *track, at ms) bool {
 	minimum := f.minimum(t.node)
-	return t.Under >= 2 && (t.Level < minimum || math.Max(t.LastVal, t.Prev) < minimum*(1-3*t.noise()))
+	if t.Under < 2 && t.Level >= minimum {
+		t.LowFrom = 0
+		return false
+	}
+	off := math.Hypot(t.noise(), t.Grain/math.Sqrt(12)/minimum) // of a reading; of a level of seven half of that
+	most := math.Max(t.LastVal, t.Prev)
+	if falls := most < t.Level*(1-3*off); !falls {
+		minimum = f.shownAtMinimum(t.node)
+	}
+	switch {
+	case t.Level >= minimum:
+		t.LowFrom = 0
+	case t.LowFrom == 0:
+		t.LowFrom = at
+	}
+	clearly := most < minimum*(1-3*off) || t.Level < minimum*(1-off)
+	return t.Under >= 2 && (clearly || t.LowFrom > 0 && at-t.LowFrom >= hardlyLow)
+}
+
+// hardlyLow is for how long a zone must stand under its minimum by no more than noise before it is told as low: stock feel no
+// hundredth, and what hangs about the minimum crosses it all day. Common practice, no source.
+const hardlyLow = 60 * 60_000
+
+// shownAtMinimum returns what the sensor at node shows when its zone is at its minimum, volts, and never more than that: where
+// one was found to show too little when the fence was strung, the zone that it shows just under is not under yet. What all sensors
+// of the circuit show too little alike is the farm file's open voltage, and none of theirs: the tester that was read with is one
+// sensor more. One that shows too much changes nothing, for who is woken must see on the page that the zone is under.
+func (f *fence) shownAtMinimum(node int) float64 {
+	if !f.Learnt {
+		return f.minimum(node)
+	}
+	var buf [32]float64
+	gains := append(buf[:0], 1)
+	for i, t := range f.tracks {
+		if t != nil {
+			gains = append(gains, f.Gains[i])
+		}
+	}
+	own := f.Gains[node] / medianOf(gains)
+	return f.minimum(node) * min(1, max(own, 1-line.GainSpread))
 }
 
 // slowLow begins the incident of a zone that has crept under its minimum.

@@ -65,6 +65,7 @@ type track struct {
 	FellIn   ms  // from the reading before to the first of them
 	FellAt   ms  // stamp of the first of them
 	Under    int // readings in a row under the minimum
+	LowFrom  ms  // since when the level has stood under it, or what is shown there; 0 when it does not
 	Since    since
 	Dipped   episodes
 	Dips     since // newest ratios to the level of readings that stood for a fault, or were low while others did
