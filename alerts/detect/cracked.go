@@ -26,13 +26,17 @@ const (
 	dryBeside     = -1.0    // logarithm of the leakages against such a night, under which the fence is dry and nothing tracks
 	noWetFor      = 5 * day // after which an alarm ends that no wet has borne out, nor any shown to be over
 	stillTracking = 2 * 60 * 60_000
+
+	// byChance is how much better any path explains dry hours that have none, squared standard deviations: its ohms are free to
+	// choose, and they fit the noise.
+	byChance = 1.0
 )
 
 // cracked holds levels against the last wet nights. It returns what one zone's path to earth that only the wet makes would
 // be, with the night that it was held against, and whether that is the better answer than all else, than wet growth by enough.
 func (f *fence) cracked(levels []float64, enough float64, now ms) (v verdict, night dayRow, sure bool) {
 	w := &f.diag.weigher
-	night, ok := w.nightAgainst(levels, enough, now)
+	night, least, ok := w.nightAgainst(levels, enough, now)
 	if !ok {
 		return v, night, false
 	}
@@ -47,12 +51,31 @@ func (f *fence) cracked(levels []float64, enough float64, now ms) (v verdict, ni
 	p := w.prior
 	p.Fault = v.fault
 	est, err := f.diag.est.Weigh(f.diag.obs, p)
-	return v, night, err == nil && timesAsMuch*est.Leak[v.zone]*v.fault.Ohms < 1 && !w.dryToo(v, night, now)
+	if err != nil || timesAsMuch*est.Leak[v.zone]*v.fault.Ohms >= 1 {
+		return v, night, false
+	}
+	sign := 0.0
+	if least > v.score+leastMargin && w.wetBeside(v, night, levels, now) {
+		sign = byChance // on no night was it so: the wet has brought it
+	}
+	return v, night, !w.dryToo(v, night, sign, now)
+}
+
+// wetBeside reports whether the fence leaks twice as much beside the path of v as in the driest hours of the night's day.
+func (w *weigher) wetBeside(v verdict, night dayRow, levels []float64, now ms) bool {
+	if !w.holdAgainst(dayRow{Start: night.Start, Night: night.Dry}, levels, now) {
+		return false
+	}
+	p := w.prior
+	p.Fault = v.fault
+	est, err := w.d.est.Weigh(w.d.obs, p)
+	return err == nil && est.Wet-est.WetSD > math.Ln2
 }
 
 // dryToo reports whether the driest hours of the last day, against those of the night's, are better explained with some of
-// the path to earth of v than without: growth is there in the dry too.
-func (w *weigher) dryToo(v verdict, night dayRow, now ms) bool {
+// the path to earth of v than without, and by enough: growth is there in the dry too. Where weather explains the wet as of some
+// night since, growth has had the time to come, and the least sign of it counts.
+func (w *weigher) dryToo(v verdict, night dayRow, enough float64, now ms) bool {
 	rows := w.d.f.Days.Rows
 	last := rows[len(rows)-1]
 	if last.Start == night.Start || !w.holdAgainst(dayRow{Start: night.Start, Night: night.Dry}, last.Dry, now) {
@@ -62,7 +85,7 @@ func (w *weigher) dryToo(v verdict, night dayRow, now ms) bool {
 		p := w.prior
 		p.Fault = v.fault
 		p.Fault.Ohms *= k
-		if w.score(p) < w.score(w.prior) {
+		if w.score(p)+enough < w.score(w.prior) {
 			return true
 		}
 	}
@@ -70,8 +93,9 @@ func (w *weigher) dryToo(v verdict, night dayRow, now ms) bool {
 }
 
 // nightAgainst returns the wet night to hold levels against: one that explains them better than most, for what tracks may have
-// been there on some of them. It is false where too few are known, or where weather explains the levels but for enough.
-func (w *weigher) nightAgainst(levels []float64, enough float64, now ms) (dayRow, bool) {
+// been there on some of them, and how badly the one does that explains them best. It is false where too few are known, or where
+// weather explains the levels but for enough.
+func (w *weigher) nightAgainst(levels []float64, enough float64, now ms) (night dayRow, least float64, ok bool) {
 	type known struct {
 		dayRow
 		score float64
@@ -84,11 +108,11 @@ func (w *weigher) nightAgainst(levels []float64, enough float64, now ms) (dayRow
 		}
 	}
 	if len(nights) < leastNights {
-		return dayRow{}, false
+		return dayRow{}, 0, false
 	}
 	slices.SortFunc(nights, func(a, b known) int { return cmp.Compare(a.score, b.score) })
 	n := nights[len(nights)/3]
-	return n.dayRow, n.score >= enough
+	return n.dayRow, nights[0].score, n.score >= enough
 }
 
 // holdAgainst makes ready to weigh levels against those of a wet night, and reports whether most sensors are known of both.
@@ -217,13 +241,14 @@ func (f *fence) tellTrack(v verdict, night dayRow, t *track, now ms) {
 }
 
 // crack makes of in what v says of a zone that tracks when wet, as it did not in the night before. Zones that were told of
-// since then as low with growth were its first sign.
+// since then as low with growth were its first sign. Where growth had its own zone under before, that alarm is put right: a zone
+// is low but once, and more than growth is wrong there now.
 func (in *incident) crack(f *fence, v verdict, night dayRow, now ms) {
 	in.Cause, in.Zone, in.Slow, in.Tracks, in.Settled, in.Quiet = alerts.Short, v.zone, true, true, true, now
 	in.Placed, in.Shift, in.Alike, in.Doubt = false, false, false, 0
 	in.Fault, in.Ohms, in.Profile, in.Since, in.Wet = v.fault, v.fault.Ohms, slices.Clone(night.Night), night.Start, v.wet
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		if o == in || !o.Slow || o.Cause != alerts.Vegetation || now-o.S.Raised > day {
+		if o == in || !o.Slow || o.Cause != alerts.Vegetation || now-o.S.Raised > day && o.Zone != in.Zone {
 			return false
 		}
 		for _, m := range o.Members {

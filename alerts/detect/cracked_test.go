@@ -10,6 +10,7 @@ import (
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
 )
 
 // nights multiplies what every zone leaks by up to times, most at five in the morning, and cracks insulators that let
@@ -73,6 +74,53 @@ func TestCrackedInsulator(t *testing.T) {
 				t.Errorf("the text is %q", e.Text)
 			}
 		})
+	}
+}
+
+// A sensor that shows a little less in the dry of the last day, as any does one day or another, is no sign that growth is why one
+// zone leaks many times as much in the next wet.
+func TestCrackedInsulatorAndChance(t *testing.T) {
+	b := newBench(t, paddocks())
+	cracks := map[string]float64{}
+	b.nights(4, cracks)
+	b.run(5 * 24 * time.Hour)
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if v, known := r.Get(pulse.Volts); known && d.source == "zone/brook" {
+			r.Set(pulse.Volts, v*0.98)
+		}
+		return true
+	}
+	b.run(24*time.Hour + 12*time.Hour)
+	b.quiet()
+	cracks["brook"] = 1.0 / 1000
+	b.atNoon()
+	e := b.only().last()
+	if e.Source != "zone/brook" || e.Cause != alerts.Short || !strings.Contains(e.Text, "cracked insulator") {
+		b.show()
+		t.Errorf("told as %s of %s: %s", e.Cause, e.Source, e.Text)
+	}
+}
+
+// Where growth has a zone under its minimum in the wet of each night, and people know of that, the one alarm of the zone says from
+// the first wet night on that an insulator has cracked there.
+func TestCrackedInsulatorWhereGrowthHasWon(t *testing.T) {
+	f := paddocks()
+	hazel := &f.Zones[slices.IndexFunc(f.Zones, func(z farm.Zone) bool { return z.Name == "hazel" })]
+	hazel.MinimumVolts = 6800
+	b := newBench(t, f)
+	cracks := map[string]float64{}
+	b.nights(4, cracks)
+	b.run(6*24*time.Hour + 12*time.Hour)
+	grown := b.standing("zone/hazel", alerts.Low)
+	if grown == nil || grown.last().Cause != alerts.Vegetation {
+		b.show()
+		t.Fatal("hazel is not told as low with growth")
+	}
+	cracks["hazel"] = 1.0 / 450
+	b.atNoon()
+	if e := b.known(grown.id).last(); e.Kind != alerts.Updated || e.Cause != alerts.Short || !strings.Contains(e.Text, "cracked insulator") {
+		b.show()
+		t.Errorf("of the zone that growth has under is told: %s by %s: %s", e.Kind, e.Cause, e.Text)
 	}
 }
 
