@@ -58,3 +58,42 @@ func TestBreakDropsZonesHeardHot(t *testing.T) {
 		t.Errorf("%v are told to be down with lane, and are hot", e.Zones)
 	}
 }
+
+// A wire lies on the ground in the first metres of a zone, and next to nothing is left of the fence: what the zone shows less
+// than the one that feeds it still tells which of them it is.
+func TestWhichOfNearlyDeadZones(t *testing.T) {
+	for _, tt := range []struct {
+		zone       string
+		part, ohms float64
+		wireOhms   float64 // by the kilometre
+		leak       float64 // of each zone, siemens
+	}{
+		{"hazel", 0.12, 60, 4000, 2e-5},
+		{"hazel", 0.12, 60, 4000, 2e-4},
+		{"lane", 0.2, 80, 4000, 1e-4},
+		{"orchard", 0.1, 70, 4000, 5e-5},
+		{"hazel", 0.15, 30, 1000, 1e-4},
+		{"brook", 0.9, 90, 4000, 1e-4},
+		{"hazel", 0.9, 90, 4000, 1e-4},
+	} {
+		f := paddocks()
+		for i := range f.Zones {
+			f.Zones[i].OhmsPerKM = tt.wireOhms
+		}
+		b := newBench(t, f)
+		b.draws(tt.leak)
+		w := b.wires["cartshed"]
+		w.source *= 1.25 // as nobody knows it
+		for i := range w.spans {
+			w.spans[i].ohms *= [4]float64{0.85, 1.15, 1, 0.9}[i]
+		}
+		b.run(30 * time.Hour)
+		b.quiet()
+		b.zone(tt.zone).short, b.zone(tt.zone).part = 1/tt.ohms, tt.part
+		b.run(15 * time.Minute)
+		if e := b.only().last(); e.Cause != alerts.Short || string(e.Source) != "zone/"+tt.zone {
+			b.show()
+			t.Errorf("%+v: told as %s of %s", tt, e.Cause, e.Source)
+		}
+	}
+}

@@ -110,7 +110,7 @@ func (d *diagnoser) ratios() {
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {
-			sd := math.Hypot(d.sd[i]+0.006/r, changeSlack*(1-r)/r) // as in one
+			sd := math.Hypot(d.sd[i]+0.006/r, changeSlack*slack(r)/r) // as in one
 			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: math.Max(sd, modelSD)}
 		}
 	}
