@@ -1,7 +1,9 @@
 package detect
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -58,39 +60,42 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 }
 
 // likeliestZone returns of the paths to earth the one in the likeliest zone: not that in which the best of all places lies, but
-// that of which most metres would do.
+// that of which most metres would do, and what is not known of the source weighed too. It scores as the best path, for whether
+// there is one at all is not asked here.
 func (d *diagnoser) likeliestZone() verdict {
 	likeliest := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
-	best, least := math.Inf(1), math.Inf(1)
 	for z := range d.shorts {
 		d.shorts[z] = math.Inf(1)
 	}
-	for _, v := range d.paths {
-		best = math.Min(best, v.score)
-	}
-	for _, v := range d.paths {
-		if v.score > best+alikeMost || math.IsInf(v.score, 1) {
-			continue
+	slices.SortStableFunc(d.paths, func(a, b verdict) int { return cmp.Compare(a.score, b.score) })
+	best, least := d.paths[0].score, math.Inf(1)
+	for _, v := range d.paths[:min(len(d.paths), mostPaths)] {
+		if v.score > best+alikeMost {
+			break
 		}
-		s := v.score - 2*math.Log(d.metres(v.fault))
-		d.shorts[v.fault.Zone] = min(d.shorts[v.fault.Zone], s)
+		cost := v.score - d.overOhms(d.base, v.fault, changeSlack)
+		s := cost - 2*math.Log(d.metres(&v))
+		d.shorts[v.zone] = min(d.shorts[v.zone], s)
 		if s < least {
 			likeliest, least = v, s
 		}
 	}
+	likeliest.score = best
 	return likeliest
 }
 
-// metres returns over how much of its zone the fault f may lie and fit as well, the worse the less.
-func (d *diagnoser) metres(f line.Fault) float64 {
+// mostPaths is among how many paths to earth, the best, the likeliest zone is sought: each takes hundreds of solutions of the
+// circuit, and of more zones that look alike nobody could be told.
+const mostPaths = 12
+
+// metres returns how many metres of its zone v's fault may lie in, each counted by how likely it makes what is seen.
+func (d *diagnoser) metres(v *verdict) float64 {
 	const parts = 8
-	long, sum := d.f.net.Zones[f.Zone].LengthM, 0.0
-	here := d.overOhms(d.base, f, changeSlack)
+	long, sum := d.f.net.Zones[v.zone].LengthM, 0.0
 	for c := range parts {
-		f.AtM = long * (float64(c) + 0.5) / parts
-		sum += math.Exp(-max(0, d.overOhms(d.base, f, changeSlack)-here)/2) * long / parts
+		sum += math.Exp(-d.misfitAt(v, long*(float64(c)+0.5)/parts)/2) * long / parts
 	}
-	return max(sum, 1)
+	return max(sum, 1e-300)
 }
 
 // stakes returns what it costs by what the earth stakes carry that the fence draws more than before, and that the energizer
