@@ -74,7 +74,7 @@ func TestWhichOfNearlyDeadZones(t *testing.T) {
 		{"orchard", 0.1, 70, 4000, 5e-5},
 		{"hazel", 0.15, 30, 1000, 1e-4},
 		{"brook", 0.9, 90, 4000, 1e-4},
-		{"hazel", 0.8, 90, 4000, 1e-4},
+		{"hazel", 0.6, 90, 4000, 1e-4},
 	} {
 		f := paddocks()
 		for i := range f.Zones {
