@@ -67,6 +67,9 @@ func (d *diagnoser) likeliestZone() verdict {
 	for z := range d.shorts {
 		d.shorts[z] = math.Inf(1)
 	}
+	if len(d.paths) == 0 {
+		return likeliest
+	}
 	slices.SortStableFunc(d.paths, func(a, b verdict) int { return cmp.Compare(a.score, b.score) })
 	best, least := d.paths[0].score, math.Inf(1)
 	for _, v := range d.paths[:min(len(d.paths), mostPaths)] {

@@ -24,7 +24,7 @@ var touching = []struct {
 	{"in the midst of polywire", strung(4000), "hazel", 0.5, 400, false, ""},
 	{"past the midst of polywire, in showers", strung(4000), "lane", 0.6, 150, true, ""},
 	{"on polywire, one sensor being slow, in showers", slowHazel, "lane", 0.5, 150, true, ""},
-	{"on polywire, where it hardly reaches the energizer", longBrook, "lane", 0.25, 60, false, "hazel"},
+	{"on polywire, where it hardly reaches the energizer", longBrook, "lane", 0.25, 60, false, ""},
 	{"on steel behind polywire", ofSteel("hazel"), "hazel", 0.3, 700, false, ""},
 	{"on one of two steel zones that part", ofSteel("hazel", "orchard"), "orchard", 0.3, 250, false, "hazel"},
 	{"on steel all over", strung(20), "hazel", 0.5, 700, false, "or another beside them"},
