@@ -27,6 +27,9 @@ func TestWeakAtAStrokeIsNoShortInTheFirstMetres(t *testing.T) {
 			b.show()
 			t.Errorf("at %g ohms a kilometre told as %s of %s", ohms, a.last().Cause, a.last().Source)
 		}
+		if text := b.only().last().Text; strings.Contains(text, "or a wire touches") && !strings.Contains(text, "earth lead") {
+			t.Errorf("an energizer measured alone draws nothing through its earth, and nobody is sent to look at that: %s", text)
+		}
 		b.wires["cartshed"].open /= 0.6
 		b.run(3 * time.Hour)
 		if b.only().over.IsZero() {

@@ -112,7 +112,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s's earth has failed%s: the stakes carry what the fence has lost. Switch off and look at the earth lead and its clamps; then wet the stakes.", e, left(in))
 		case alerts.EnergizerWeak:
 			if in.Alike {
-				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence, switch on and measure %s alone: if it is weak look at its battery and earth, if not walk the fence.", e, left(in), f.energizer.Name)
+				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence, switch on and measure %s alone: if it is weak look at its battery; if not look at its earth lead and stakes, then walk the fence.", e, left(in), f.energizer.Name)
 			}
 			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence, switch on and measure %s alone; then look at its battery and earth.", e, left(in), f.energizer.Name)
 		}
