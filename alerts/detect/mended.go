@@ -10,7 +10,7 @@ func (f *fence) ended(in *incident, stood, now ms) {
 		if t == nil {
 			continue
 		}
-		if touched && in.Cause != alerts.Open && !t.Dipped.since(in.S.Raised) { // a touch shorter than the diagnosis is one already
+		if touched && in.Cause != alerts.Open && !t.Dipped.since(in.Quiet-stood) { // a touch shorter than the diagnosis is one already
 			t.dipped(in.Quiet, max(leaning, stood))
 		}
 		t.Under = 0 // what it said while the fault stood counts for nothing now
