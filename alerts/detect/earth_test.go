@@ -122,3 +122,58 @@ func TestEarthDriesOut(t *testing.T) {
 		t.Error("stands though the stakes hold again")
 	}
 }
+
+// slowLosses take a fence of few ohms down by one share within hours, and all look alike but for what the stakes carry.
+var slowLosses = []struct {
+	name string
+	loss func(w *wire, ohms *float64, share float64) // share of the loss that has come
+	told bool
+}{
+	{"the energizer fades", func(w *wire, _ *float64, share float64) { w.open *= 1 - 0.3*share }, true},
+	{"it fades on a fence that gets wet", func(w *wire, _ *float64, share float64) {
+		w.open *= 1 - 0.3*share
+		w.spans[0].leak += 1e-4 * share
+	}, true},
+	{"something grows next to it", func(w *wire, _ *float64, share float64) { w.spans[0].leak += 1.2e-3 * share }, false},
+	{"and the ground gets wet", func(w *wire, ohms *float64, share float64) {
+		w.spans[0].leak += 1.2e-3 * share
+		*ohms *= 1 - 0.5*share
+	}, false},
+}
+
+// By what the stakes carry an energizer that slowly comes to give less is told from what leaks next to it, also where the wire
+// shows no difference.
+func TestStakesTellASlowLoss(t *testing.T) {
+	for _, tt := range slowLosses {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			reportEvery(f, 5*time.Minute)
+			steel(f)
+			b := newBench(t, f)
+			ohms := 60.0
+			b.stakes(&ohms)
+			b.draws(2e-4)
+			b.run(3 * 24 * time.Hour)
+			b.quiet()
+			w, open, began := b.wires["cartshed"], b.wires["cartshed"].open, b.now
+			b.while = func(now time.Time) {
+				b.draws(2e-4)
+				w.open, ohms = open, 60
+				tt.loss(w, &ohms, min(1, now.Sub(began).Hours()/5))
+			}
+			b.run(2 * 24 * time.Hour)
+			v := make([]float64, len(w.spans)+1)
+			if w.volts(v); v[0] > 0.8*open {
+				t.Fatalf("the energizer's output is %.0f V: the test shows nothing", v[0])
+			}
+			told := false
+			for _, a := range b.alarms() {
+				told = told || a.last().Cause == alerts.EnergizerWeak && a.last().Source == "energizer/cartshed"
+			}
+			if told != tt.told {
+				b.show()
+				t.Errorf("told of the energizer: %t, want %t", told, tt.told)
+			}
+		})
+	}
+}

@@ -15,9 +15,10 @@ type supplyWatch struct {
 	Supply     ring5
 	Interval   ring5
 	Stakes     ring5
-	StakesWell ring5   // those that came while the output was its usual: a fault that comes and goes is no measure of the next
-	StakesWere float64 // median of these when the present suspicion began; 0 unknown
-	UsualMS    ring5   // interval as first heard, for an energizer whose pulse_every is not to be relied on
+	StakesWell ring5     // those that came while the output was its usual: a fault that comes and goes is no measure of the next
+	StakesWere float64   // median of these when the present suspicion began; 0 unknown
+	Day        histogram // and those of the day, in tenths of a volt
+	UsualMS    ring5     // interval as first heard, for an energizer whose pulse_every is not to be relied on
 	LowSince   ms
 
 	Battery  standing

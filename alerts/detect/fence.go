@@ -127,6 +127,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	f.judge(t, v, at, gap, now)
 	if e, ok := r.Get(pulse.EarthVolts); ok && t.node == 0 && t.Bad == 0 && !f.held(0) {
 		f.Supply.StakesWell.add(e)
+		f.Supply.Day.add(10 * e)
 	}
 }
 

@@ -27,6 +27,8 @@ type dayRow struct {
 	Level []float64 // by node, volts as the sensor shows them; 0 where there were too few readings
 	Night []float64 // by node, the 5th percentile
 	Dry   []float64 // by node, the 95th: what the driest hour showed
+
+	Stakes float64 // what the stakes carried while the output was at its Level, volts; 0 unknown
 }
 
 const (
@@ -93,6 +95,7 @@ func (f *fence) closeDay(now ms) {
 			t.Dipped.closeDay()
 		}
 	}
+	f.Supply.Day.reset()
 	b.Start, b.End = b.End, f.w.midnight(now)
 	f.w.due(b.End)
 	if !weak {
@@ -121,6 +124,9 @@ func (f *fence) dayRow(length ms) (dayRow, bool) {
 			row.Level[i], row.Night[i], row.Dry[i] = t.Day.quantile(levelShare), t.Day.quantile(nightShare), t.Day.quantile(dryShare)
 			any = true
 		}
+	}
+	if t, stakes := f.tracks[0], &f.Supply.Day; t != nil && float64(stakes.N) >= leastShare*float64(t.Day.N) {
+		row.Stakes = stakes.quantile(1-levelShare) / 10 // the less the fence draws the more the output
 	}
 	return row, any
 }

@@ -76,14 +76,16 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 		p.State.SourceOhms *= ohms
 		d.baseline(before, p)
 		less := d.since(openSpread)
-		loss.kept, weak = max(loss.kept, less.OpenVolts/d.base.OpenVolts), min(weak, unlikely(less))
+		loss.kept, weak = max(loss.kept, less.OpenVolts/d.base.OpenVolts), min(weak, unlikely(less)+d.undrawn(less, well.Stakes))
 		if loss.kept > enough || less.Misfit+less.Strain > unexplained {
 			return loss
 		}
-		growth = min(growth, unlikely(d.since(0)))
+		more := d.since(0)
+		growth = min(growth, unlikely(more)+d.undrawn(more, well.Stakes))
 		if d.base.Joints != nil { // a bad joint may have been mended since
 			d.base.Joints = nil
-			growth = min(growth, unlikely(d.since(0)))
+			more = d.since(0)
+			growth = min(growth, unlikely(more)+d.undrawn(more, well.Stakes))
 		}
 	}
 	if !math.IsInf(growth, 1) { // what could not be worked out proves nothing
@@ -104,6 +106,27 @@ func (d *diagnoser) since(openSpread float64) line.Estimate {
 	}
 	return est
 }
+
+// undrawn returns what it costs that the stakes, which carried was, carry less than the current of est would put on them, as
+// squared standard deviations: what leaks comes back through them, and what an energizer does not give does not. That they
+// carry more says nothing here, for the earth may have got worse besides.
+func (d *diagnoser) undrawn(est line.Estimate, was float64) float64 {
+	is, ok := d.f.Supply.Stakes.median()
+	if !ok || was <= 0 || math.IsNaN(d.ratio[0]) {
+		return 0
+	}
+	amps := func(open, out, ohms float64) float64 { return math.Max(open-out, 0.01*open) / ohms }
+	base := amps(d.base.OpenVolts, d.before[0], d.base.SourceOhms)
+	more := math.Log(amps(est.OpenVolts, est.OpenVolts-est.LoadAmps*est.SourceOhms, est.SourceOhms) / base)
+	was, is = max(was, stakesGrain), max(is, stakesGrain)
+	short := min(math.Log(is/was)-min(more, more/2), 0) // half as much more at the least, as at a stroke
+	sd := math.Hypot(soilSD, math.Hypot(stakesGrain/was, stakesGrain/is))
+	return min(short*short/sd/sd, stakesMost)
+}
+
+// soilSD is the standard deviation of the logarithm of the stakes' ohms over some days, in which the soil dries or takes up
+// rain; common practice, no source.
+const soilSD = 0.3
 
 // ratios makes observations of the ratios.
 func (d *diagnoser) ratios() {
