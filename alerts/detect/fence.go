@@ -82,6 +82,7 @@ func (t *track) takeOver(old *track) {
 	id, source, name, every, fence, node := t.id, t.source, t.name, t.every, t.fence, t.node
 	*t = *old
 	t.id, t.source, t.name, t.every, t.fence, t.node = id, source, name, every, fence, node
+	t.splitRuns()
 }
 
 // minimum returns what the zone at node needs, in volts; 0 for the energizer.

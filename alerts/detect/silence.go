@@ -14,24 +14,77 @@ const (
 	leastOverdue = 3.0
 	// linkOverdue is how many reports every sensor must owe before the link itself is doubted.
 	linkOverdue = 1.6
+	// farmRuns is how many runs of the farm's other links may bear witness: those of its own shall outweigh them in the end.
+	farmRuns = 5.0
 )
 
 // longestSilence is how long any sensor may say nothing before that is told, however bad its link is.
 const longestSilence = 8 * 60 * 60_000
 
-// silentAfter returns how many reports in a row must fail before the sensor counts as silent: as many as its own record
-// makes too unlikely. How long its runs of lost reports are is known only from those it has had, so the chance of the
-// next one is that of a beta-geometric law: a link with few runs on record may yet show a long one.
+// silentAfter returns how many reports in a row must fail before the sensor counts as silent: as many as the records
+// make too unlikely. A link that goes deaf does not remember for how long it has been: such runs of lost reports are
+// geometric with a mean of their own, and as that is known only from the runs there were, the chance of the next one is
+// that of a beta-geometric law.
 func (t *track) silentAfter() float64 {
 	most := max(leastOverdue, float64(longestSilence/t.every))
 	begins := (t.Runs + 1) / (t.Expected + 100)
-	left := t.fence.w.limits.Silence + math.Log(begins) + math.Log(t.lostAgain())
-	goesOn, ends := t.runsGoOn(2)
-	n := 2.0
+	left := t.fence.w.limits.Silence + math.Log(begins*t.lostAgain()*t.lostThird())
+	goesOn, ends := t.staysDeaf()
+	n := leastOverdue
 	for ; left > 0 && n < most; n++ {
-		left += math.Log((goesOn + n - 2) / (goesOn + ends + n - 2))
+		left += math.Log((goesOn + n - leastOverdue) / (goesOn + ends + n - leastOverdue))
 	}
-	return max(leastOverdue, n)
+	return n
+}
+
+// lostAgain returns how often one lost report is followed by another: bad links lose reports in runs. What is taken for
+// granted until the sensor has a record is that they are short, on the strength of ten of them, and of eight and six of
+// the longer ones below. Common practice, no source.
+func (t *track) lostAgain() float64 {
+	goesOn, ends := t.Long+1.2, max(0, t.Runs-t.Long)+8.8
+	return min(0.9, goesOn/(goesOn+ends))
+}
+
+// lostThird returns how often two lost reports in a row are followed by a third.
+func (t *track) lostThird() float64 {
+	goesOn, ends := t.Deaf+1.2, max(0, t.Long-t.Deaf)+6.5
+	return goesOn / (goesOn + ends)
+}
+
+// staysDeaf returns how often a run of three lost reports and more went on and how often it ended. A link that drops the
+// odd report may also go deaf for minutes, of which the odd ones say nothing, so that these runs have a record of their
+// own. How often a link goes deaf is a matter of where its sensor stands; for how long is one of what comes between it and
+// the gateway, weather or a machine, that the farm's other links meet too. So each of them bears witness as one run does.
+func (t *track) staysDeaf() (goesOn, ends float64) {
+	w := t.fence.w
+	runs, stayed := t.deafRun()
+	runs, stayed = max(0, w.deaf-runs), max(0, w.stayed-stayed)
+	share := min(1, farmRuns/max(runs, 1))
+	return t.Stayed + share*stayed + 1.2, t.Deaf + share*runs + 5
+}
+
+// deafRun returns the record of the link's deaf runs as that of one, as long as they were on the mean.
+func (t *track) deafRun() (runs, stayed float64) {
+	of := max(1, t.Deaf)
+	return t.Deaf / of, t.Stayed / of
+}
+
+// splitRuns gives a record that was saved without its deaf runs those that runs of its mean length would have had.
+func (t *track) splitRuns() {
+	if beyond := t.Missed - t.Runs - t.Long; t.Deaf == 0 && t.Long > 0 && beyond > 0.1 {
+		t.Deaf = t.Long * (beyond / (beyond + t.Long))
+		t.Stayed = max(0, beyond-t.Deaf)
+	}
+}
+
+// sumDeaf adds up the usual deaf runs of all links.
+func (w *Watch) sumDeaf() {
+	w.deaf, w.stayed = 0, 0
+	for _, t := range w.tracks {
+		runs, stayed := t.deafRun()
+		w.deaf += runs
+		w.stayed += stayed
+	}
 }
 
 // heard ends a silence.
@@ -70,6 +123,7 @@ func (w *Watch) anyoneBack() bool {
 
 // checkSilence looks for sensors that have stopped, and for all of them having stopped at once.
 func (w *Watch) checkSilence(now ms) {
+	w.sumDeaf()
 	heard, all := 0, true
 	for _, t := range w.tracks {
 		if !t.Heard || t.Silence.up() {

@@ -38,6 +38,7 @@ type track struct {
 
 	Expected, Missed, Runs float64 // reports due, lost, and runs of lost ones, forgetting slowly
 	Long                   float64 // of the runs, those of two and more
+	Deaf, Stayed           float64 // those of three and more, and for how many reports beyond the third they went on
 	Gone                   bool    // taken for silent
 	Silence                standing
 
@@ -207,33 +208,23 @@ func (t *track) countGap(gap ms) {
 	t.Missed = t.Missed*keep + due - 1
 	t.Runs *= keep
 	t.Long *= keep
+	t.Deaf *= keep
+	t.Stayed *= keep
 	if due > 1 {
 		t.Runs++
 	}
 	if due > 2 {
 		t.Long++
 	}
+	if due > 3 {
+		t.Deaf++
+		t.Stayed += due - 4
+	}
 }
 
 // loss returns the share of reports that usually get lost, never less than a few in a thousand.
 func (t *track) loss() float64 {
 	return min(0.6, (t.Missed+1)/(t.Expected+100)+0.003)
-}
-
-// lostAgain returns how often one lost report is followed by another: bad links lose reports in runs.
-func (t *track) lostAgain() float64 {
-	goesOn, ends := t.runsGoOn(1)
-	return min(0.9, goesOn/(goesOn+ends))
-}
-
-// runsGoOn returns how often a run of so many lost reports went on and how often it ended, with what is taken for granted
-// until the sensor has a record: that runs are short, on the strength of ten of them or, of the longer ones, eight. Common practice,
-// no source. A link that drops the odd report may also go deaf for minutes, so that runs of two and more have a record of their own.
-func (t *track) runsGoOn(lost int) (goesOn, ends float64) {
-	if lost == 1 {
-		return t.Long + 1.2, max(0, t.Runs-t.Long) + 8.8
-	}
-	return max(0, t.Missed-t.Runs-t.Long) + 1.2, t.Long + 6.5
 }
 
 // overdue returns how many reports in a row have failed to come by now.

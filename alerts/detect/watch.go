@@ -48,6 +48,8 @@ type Watch struct {
 	byID   map[pulse.SensorID]*track
 	fences []*fence
 
+	deaf, stayed float64 // the usual deaf runs of all links; summed up anew whenever silence is looked for
+
 	state   state
 	out     []alerts.Event
 	nextDue ms
