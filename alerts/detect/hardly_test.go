@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/alerts/detect"
+	"nightwire/ingest/pulse"
 )
 
 // creepTo takes the zone called name from where it stands down to volts within half a day and keeps it there.
@@ -109,5 +111,26 @@ func TestHardlyLow(t *testing.T) {
 				t.Errorf("told at %s, want between %s and %s after %s", at, c.first, c.last, there)
 			}
 		})
+	}
+}
+
+// Nothing is known yet of a sensor, and its first readings are a hot wire and then a dead one: as when it is tried out. That is told.
+func TestDeadFromTheThirdReading(t *testing.T) {
+	for _, apart := range []time.Duration{20 * time.Millisecond, time.Second, time.Minute} {
+		f := paddocks()
+		f.Zones = f.Zones[:1]
+		f.Zones[0].MinimumVolts = 2000
+		w := newWatch(t, f)
+		var events []alerts.Event
+		for i, volts := range []float64{7400, 0, 0} {
+			r := pulse.Reading{Sensor: detect.SensorID(f, f.Zones[0].Source()), At: start.Add(time.Duration(i) * apart)}
+			r.Arrived = r.At
+			r.Set(pulse.Volts, volts)
+			events = append(events, w.Observe(r)...)
+		}
+		events = append(events, w.Tick(start.Add(2*apart+time.Second))...)
+		if len(events) != 1 || events[0].Condition != alerts.Dead || events[0].Source != "zone/brook" {
+			t.Errorf("%s apart: told %v, want brook dead", apart, events)
+		}
 	}
 }

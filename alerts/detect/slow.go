@@ -20,6 +20,7 @@ func (f *fence) isLow(t *track, at ms) bool {
 		return false
 	}
 	off := math.Hypot(t.noise(), t.Grain/math.Sqrt(12)/minimum) // of a reading; of a level of seven half of that
+	off = min(off, 1.0/6)                                       // half the minimum is under it, though nothing is known of the sensor yet
 	most := math.Max(t.LastVal, t.Prev)
 	if falls := most < t.Level*(1-3*off); !falls {
 		minimum = f.shownAtMinimum(t.node)
