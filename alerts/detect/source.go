@@ -71,21 +71,20 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	}
 	loss.kept = 0
 	weak, growth := math.Inf(1), math.Inf(1)
+	cost := func(est line.Estimate) float64 { return unlikely(est) + d.undrawn(est, well.Stakes) }
 	for _, ohms := range [2]float64{1, 1.5} { // nobody knows the source's ohms and the earth's to a third, and a wet fence draws on both
 		p := f.prior(nil)
 		p.State.SourceOhms *= ohms
 		d.baseline(before, p)
 		less := d.since(openSpread)
-		loss.kept, weak = max(loss.kept, less.OpenVolts/d.base.OpenVolts), min(weak, unlikely(less)+d.undrawn(less, well.Stakes))
+		loss.kept, weak = max(loss.kept, less.OpenVolts/d.base.OpenVolts), min(weak, cost(less))
 		if loss.kept > enough || less.Misfit+less.Strain > unexplained {
 			return loss
 		}
-		more := d.since(0)
-		growth = min(growth, unlikely(more)+d.undrawn(more, well.Stakes))
+		growth = min(growth, cost(d.since(0)))
 		if d.base.Joints != nil { // a bad joint may have been mended since
 			d.base.Joints = nil
-			more = d.since(0)
-			growth = min(growth, unlikely(more)+d.undrawn(more, well.Stakes))
+			growth = min(growth, cost(d.since(0)))
 		}
 	}
 	if !math.IsInf(growth, 1) { // what could not be worked out proves nothing
