@@ -66,7 +66,7 @@ func TestWhichOfNearlyDeadZones(t *testing.T) {
 		zone       string
 		part, ohms float64
 		wireOhms   float64 // by the kilometre
-		leak       float64 // of each zone, siemens
+		leak       float64 // of all zones together, siemens
 	}{
 		{"hazel", 0.12, 60, 4000, 2e-5},
 		{"hazel", 0.12, 60, 4000, 2e-4},
@@ -77,9 +77,7 @@ func TestWhichOfNearlyDeadZones(t *testing.T) {
 		{"hazel", 0.6, 90, 4000, 1e-4},
 	} {
 		f := paddocks()
-		for i := range f.Zones {
-			f.Zones[i].OhmsPerKM = tt.wireOhms
-		}
+		strung(tt.wireOhms)(f)
 		b := newBench(t, f)
 		b.draws(tt.leak)
 		w := b.wires["cartshed"]

@@ -1,7 +1,6 @@
 package detect_test
 
 import (
-	"math/rand/v2"
 	"regexp"
 	"testing"
 	"time"
@@ -50,19 +49,7 @@ func TestSilenceWaitsAsLongAsTheFarmsLinksStayDeaf(t *testing.T) {
 			b := newBench(t, paddocks())
 			b.deafNowAndThen(tt.stays, tt.deaf)
 			b.run(6 * 24 * time.Hour)
-			b.events = nil
-			keep, died := b.alter, b.now
-			b.alter = func(d *device, r *pulse.Reading) bool { return keep(d, r) && d.source != "zone/orchard" }
-			b.run(2 * time.Hour)
-			a := toldSilent(b, "zone/orchard")
-			if a == nil {
-				t.Fatal("not told of in two hours")
-			}
-			after := int(a.raised.Sub(died).Minutes())
-			t.Logf("told after %d reports", after)
-			if after < tt.least || after > tt.most {
-				t.Errorf("told after %d reports, want %d to %d", after, tt.least, tt.most)
-			}
+			b.checkSilentAfter(tt.least, tt.most)
 		})
 	}
 }
@@ -85,41 +72,36 @@ func TestOldMemoryTellsHowLongLinksStayDeaf(t *testing.T) {
 	if err := b.watch.UnmarshalBinary(withSum(old)); err != nil {
 		t.Fatal(err)
 	}
+	b.checkSilentAfter(18, 34)
+}
+
+// checkSilentAfter lets orchard's sensor die, which reports each minute, and fails the test unless it is told as silent when so many
+// reports in a row have failed.
+func (b *bench) checkSilentAfter(least, most int) {
+	b.t.Helper()
 	b.events = nil
 	keep, died := b.alter, b.now
 	b.alter = func(d *device, r *pulse.Reading) bool { return keep(d, r) && d.source != "zone/orchard" }
 	b.run(2 * time.Hour)
-	if a := toldSilent(b, "zone/orchard"); a == nil {
-		t.Error("not told of in two hours")
-	} else if after := a.raised.Sub(died).Minutes(); after < 18 || after > 34 {
-		t.Errorf("told after %.0f reports, want 18 to 34", after)
-	}
-}
-
-func toldSilent(b *bench, source string) *told {
 	for _, a := range b.alarms() {
-		if a.first().Cause == alerts.SensorSilent && string(a.first().Source) == source {
-			return a
+		if a.first().Cause != alerts.SensorSilent || a.first().Source != "zone/orchard" {
+			continue
 		}
+		after := a.raised.Sub(died).Minutes()
+		b.t.Logf("told after %.1f reports", after)
+		if after < float64(least) || after > float64(most) {
+			b.t.Errorf("told after %.1f reports, want %d to %d", after, least, most)
+		}
+		return
 	}
-	return nil
+	b.t.Error("not told of in two hours")
 }
 
 // Losing the odd report says nothing of how long a link stays deaf, whichever it does more often.
 func TestOddLossesDoNotShortenDeafRuns(t *testing.T) {
-	const farms, days, most = 8, 20, 2
-	wrong := 0
-	for seed := range uint64(farms) {
-		b := newBench(t, paddocks())
-		b.rng = rand.New(rand.NewPCG(seed, 41))
+	checkMistakes(t, 8, 41, func(b *bench) {
 		b.deafNowAndThen(6, func(*device) bool { return true })
 		deaf := b.alter
 		b.alter = func(d *device, r *pulse.Reading) bool { return deaf(d, r) && b.rng.Float64() > 0.05 }
-		b.run(days * 24 * time.Hour)
-		wrong += len(b.alarms())
-	}
-	t.Logf("%d told by mistake in %d sensor-months", wrong, farms*days*5/30)
-	if wrong > most {
-		t.Errorf("%d silences told by mistake in %d sensor-months, want at most %d", wrong, farms*days*5/30, most)
-	}
+	})
 }

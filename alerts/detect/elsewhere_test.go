@@ -25,9 +25,7 @@ func TestPathAtTheEndOfAZone(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
-			for i := range f.Zones {
-				f.Zones[i].OhmsPerKM = tt.ohms
-			}
+			strung(tt.ohms)(f)
 			b := newBench(t, f)
 			b.run(30 * time.Hour)
 			b.quiet()
@@ -58,21 +56,14 @@ func TestContactAtTheEndOfAZone(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
-			for i := range f.Zones {
-				f.Zones[i].OhmsPerKM = tt.ohms
-			}
+			strung(tt.ohms)(f)
 			b := newBench(t, f)
 			b.run(30 * time.Hour)
 			b.quiet()
 			b.touch(tt.zone, 200, time.Minute, 3*time.Minute)
 			b.zone(tt.zone).part = tt.part
 			b.run(6 * time.Hour)
-			var text string
-			for _, e := range b.events {
-				if e.Cause == alerts.CauseIntermittent {
-					text = e.Text
-				}
-			}
+			text := b.lastOf(alerts.CauseIntermittent).Text
 			if !strings.Contains(text, tt.zone) || strings.Contains(text, ", or in ") != tt.also {
 				b.show()
 				t.Errorf("says %q", text)

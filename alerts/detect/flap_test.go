@@ -109,9 +109,7 @@ func TestWeakContactThatComesAndGoes(t *testing.T) {
 	for _, tt := range weakTouches {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
-			for i := range f.Zones {
-				f.Zones[i].OhmsPerKM = tt.ohms
-			}
+			strung(tt.ohms)(f)
 			reportEvery(f, tt.every)
 			b := newBench(t, f)
 			b.run(50 * time.Hour)

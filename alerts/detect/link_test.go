@@ -103,11 +103,7 @@ func TestLinkThatAlsoGoesDeaf(t *testing.T) {
 // Links that go deaf for minutes now and then are what sensors on cheap radios have. Such a silence is told by mistake less than
 // once in a year of one sensor, the days in which its record is short counted in.
 func TestDeafLinksTellLittle(t *testing.T) {
-	const farms, days, most = 12, 20, 2
-	wrong := 0
-	for seed := range uint64(farms) {
-		b := newBench(t, paddocks())
-		b.rng = rand.New(rand.NewPCG(seed, 77))
+	checkMistakes(t, 12, 77, func(b *bench) {
 		deaf := map[*device]bool{}
 		b.alter = func(d *device, _ *pulse.Reading) bool {
 			chance := 0.002
@@ -117,6 +113,19 @@ func TestDeafLinksTellLittle(t *testing.T) {
 			deaf[d] = b.rng.Float64() < chance
 			return !(deaf[d] && b.rng.Float64() < 0.9) && b.rng.Float64() > 0.01
 		}
+	})
+}
+
+// checkMistakes plays so many farms of sound sensors for twenty days, each with its links made to lose, and allows two silences told
+// by mistake on all of them.
+func checkMistakes(t *testing.T, farms int, seed uint64, lose func(b *bench)) {
+	t.Helper()
+	const days, most = 20, 2
+	wrong := 0
+	for farm := range uint64(farms) {
+		b := newBench(t, paddocks())
+		b.rng = rand.New(rand.NewPCG(farm, seed))
+		lose(b)
 		b.run(days * 24 * time.Hour)
 		wrong += len(b.alarms())
 	}
