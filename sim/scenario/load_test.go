@@ -70,6 +70,7 @@ func TestLoadRefuses(t *testing.T) {
 		{"noise that is no number", "faults:", "sensors:\n  all: {white: .inf}\nfaults:", "shares of the reading"},
 		{"ground of no zone", "faults:", "ground:\n  q: {start_mm: 1}\nfaults:", `ground of "q"`},
 		{"negative growth", "faults:", "ground:\n  a: {vigour: -1}\nfaults:", "negative"},
+		{"tag where a list belongs", "faults:", "faults: !wire\nacts_before:", "without tags"},
 		{"climate", "faults:", "climate: {rain_hours: 2}\nfaults:", "climate"},
 	}
 	for _, tt := range tests {
@@ -93,6 +94,7 @@ func TestLoadRefuses(t *testing.T) {
 // Whatever the file holds, it is refused or it plays: messages in order, and never a crash.
 func FuzzLoad(f *testing.F) {
 	f.Add([]byte(little))
+	f.Add([]byte(strings.Replace(little, "faults:", "faults: !wire\nacts_before:", 1)))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := scenario.Load(b)
 		if err != nil {

@@ -66,12 +66,9 @@ func Load(b []byte) (*Scenario, error) {
 	if len(b) > maxFile {
 		return nil, errors.New("scenario file is over 1 MB; cut it down")
 	}
-	var f file
-	if err := yaml.NewDecoder(bytes.NewReader(b), yaml.Strict()).Decode(&f); err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, errors.New("scenario file is empty; start from one of the seasons that come along")
-		}
-		return nil, fmt.Errorf("read scenario: %w", err)
+	f, err := decode(b)
+	if err != nil {
+		return nil, err
 	}
 	s, err := f.scenario()
 	if err != nil {
@@ -84,6 +81,24 @@ func Load(b []byte) (*Scenario, error) {
 		return nil, fmt.Errorf("write farm file: %w", err)
 	}
 	return s, nil
+}
+
+// decode reads the keys of a scenario file. The library panics at some files, one with a tag where a list belongs
+// among them (goccy/go-yaml, issue 735, open in v1.19.2); such a file is refused like any other that does not read.
+func decode(b []byte) (f *file, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			f, err = nil, errors.New("read scenario: this YAML cannot be read; write plain lists and tables, without tags (!), anchors (&) and aliases (*)")
+		}
+	}()
+	f = new(file)
+	switch err := yaml.NewDecoder(bytes.NewReader(b), yaml.Strict()).Decode(f); {
+	case errors.Is(err, io.EOF):
+		return nil, errors.New("scenario file is empty; start from one of the seasons that come along")
+	case err != nil:
+		return nil, fmt.Errorf("read scenario: %w", err)
+	}
+	return f, nil
 }
 
 // probe is the scenario cut to one day, enough to check it by preparing it.
