@@ -23,8 +23,8 @@ func (o *Options) check() error {
 	if o.Farm == nil || len(o.Farm.Zones) == 0 || len(o.Farm.Energizers) == 0 {
 		return errors.New("a season needs a farm with an energizer and a zone")
 	}
-	if o.Start.IsZero() || o.Length <= 0 || o.Length > longestSeason {
-		return errors.New("a season needs a start and a length of at most five years")
+	if y := o.Start.Year(); y < 1970 || y > 2199 || o.Length <= 0 || o.Length > longestSeason {
+		return errors.New("a season needs a start in the years 1970 to 2199 and a length of at most five years")
 	}
 	if err := checkFarm(o.Farm); err != nil {
 		return err

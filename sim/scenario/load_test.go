@@ -48,6 +48,8 @@ func TestLoadRefuses(t *testing.T) {
 	tests := []struct{ name, old, now, want string }{
 		{"unknown key", "days: 3", "days: 3\nnights: 4", "[4:1] unknown field \"nights\""},
 		{"bad date", "2026-05-01", "tomorrow", "not a date"},
+		{"date before there were sensors", "2026-05-01", "0000-01-01", "1970 to 2199"},
+		{"date beyond the clock", "2026-05-01", "9999-01-01", "1970 to 2199"},
 		{"no days", "days: 3", "days: 0", "days 0"},
 		{"not a number of days", "days: 3", "days: .nan", "days NaN"},
 		{"bad timezone", "UTC", "Moon/Crater", "timezone"},
