@@ -18,6 +18,7 @@ type fence struct {
 	net       *line.Network
 	diag      *diagnoser
 	tracks    []*track // by node: the energizer's, then each zone's; nil where there is no sensor
+	usualGain float64  // the middle of Gains and of a tester's 1, once they are from a whole day
 
 	Layout []string // what the state belongs to: each zone with its length and feed
 
@@ -76,6 +77,7 @@ func (f *fence) takeOver(old *fence) {
 	w, e, net, diag, tracks := f.w, f.energizer, f.net, f.diag, f.tracks
 	*f = *old
 	f.w, f.energizer, f.net, f.diag, f.tracks = w, e, net, diag, tracks
+	f.usualGain = f.middleGain()
 }
 
 func (t *track) takeOver(old *track) {

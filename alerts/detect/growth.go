@@ -142,7 +142,19 @@ func (f *fence) learnDay(row *dayRow) {
 	}
 	if g, _, err := f.diag.est.LearnGains(obs); err == nil {
 		f.Gains, f.Learnt = g, true
+		f.usualGain = f.middleGain()
 	}
+}
+
+// middleGain returns the median of the sensors' gains, and of a tester's.
+func (f *fence) middleGain() float64 {
+	gains := []float64{1}
+	for i, t := range f.tracks {
+		if t != nil {
+			gains = append(gains, f.Gains[i])
+		}
+	}
+	return medianOf(gains)
 }
 
 // daySD is how well a day's level is known: noise averages out over a thousand readings, weather does not.

@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -132,5 +133,38 @@ func TestDeadFromTheThirdReading(t *testing.T) {
 		if len(events) != 1 || events[0].Condition != alerts.Dead || events[0].Source != "zone/brook" {
 			t.Errorf("%s apart: told %v, want brook dead", apart, events)
 		}
+	}
+}
+
+// A long fence of which a zone hangs just under its minimum costs no memory per reading either.
+func TestAZoneAtItsMinimumDoesNotAllocate(t *testing.T) {
+	f := paddocks()
+	f.Zones = f.Zones[:1]
+	for i := 1; i < 33; i++ {
+		z := f.Zones[0]
+		z.Name, z.FedBy, z.LengthM = fmt.Sprintf("strip%d", i), f.Zones[i-1].Name, 30
+		z.Sensor.Topic = "croft/" + z.Name
+		f.Zones = append(f.Zones, z)
+	}
+	f.Zones[32].MinimumVolts = 4000
+	reportEvery(f, 15*time.Minute)
+	b := newBench(t, f)
+	b.noise = 0.004
+	b.run(36 * time.Hour)
+	b.creepTo("strip32", 7000, 4020)
+	r := pulse.Reading{Sensor: detect.SensorID(f, f.Zones[32].Source())}
+	n := 0
+	low := func() {
+		n++
+		r.At = b.now.Add(time.Duration(n) * 100 * time.Millisecond)
+		r.Arrived = r.At
+		r.Set(pulse.Volts, 3985+float64(n%3))
+		b.watch.Observe(r)
+	}
+	for range 10 {
+		low()
+	}
+	if got := testing.AllocsPerRun(1000, low); got > 0 {
+		t.Errorf("%v allocations a reading, want none", got)
 	}
 }

@@ -47,14 +47,7 @@ func (f *fence) shownAtMinimum(node int) float64 {
 	if !f.Learnt {
 		return f.minimum(node)
 	}
-	var buf [32]float64
-	gains := append(buf[:0], 1)
-	for i, t := range f.tracks {
-		if t != nil {
-			gains = append(gains, f.Gains[i])
-		}
-	}
-	own := f.Gains[node] / medianOf(gains)
+	own := f.Gains[node] / f.usualGain
 	return f.minimum(node) * min(1, max(own, 1-line.GainSpread))
 }
 
