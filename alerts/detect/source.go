@@ -71,7 +71,12 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	}
 	loss.kept = 0
 	weak, growth := math.Inf(1), math.Inf(1)
-	cost := func(est line.Estimate) float64 { return unlikely(est) + d.undrawn(est, well.Stakes) }
+	cost := func(est line.Estimate) float64 {
+		if math.IsInf(est.Misfit, 1) {
+			return est.Misfit // of what could not be worked out there is no current
+		}
+		return unlikely(est) + d.undrawn(est, well.Stakes)
+	}
 	for _, ohms := range [2]float64{1, 1.5} { // nobody knows the source's ohms and the earth's to a third, and a wet fence draws on both
 		p := f.prior(nil)
 		p.State.SourceOhms *= ohms
