@@ -228,6 +228,7 @@ const (
 	shortTrend    = 4    // days that a trend is taken over where they settle it: growth speeds up and slows down
 	longTrend     = 14   // and at most, where weather hides it: an older slope misleads more than it steadies
 	growthHorizon = 12   // days ahead that a date is given for
+	soonDays      = 7    // days; a date as near as this leaves a keeper no time to wait for a better one
 	longestLook   = 60   // days; a latest date beyond is no date
 	intervalShare = 0.90 // of forecasts that shall hold the day
 	paceShare     = 0.2  // by which a week's warmth and water hasten or slow growth against the days before
@@ -257,7 +258,7 @@ func (f *fence) checkGrowth(now ms) {
 		case fc.days < 1 && f.behindJoint(z):
 			f.Due[z] = 0 // it is under, but not with growth
 		case ok && fc.days <= growthHorizon:
-			if f.Due[z]++; f.Due[z] >= fc.patience() {
+			if f.Due[z]++; max(f.Due[z], fc.seen) >= fc.patience() {
 				f.w.raise(s, now, f.growthFinding(z, fc))
 			}
 		case s.up():
@@ -277,9 +278,11 @@ type outlook struct {
 	days, earliest, latest float64
 	open                   float64 // days that the trend leaves open if growth goes on as it has
 	level                  float64
+	seen                   int // midnights in a row at which growth was seen, where the date is near
 }
 
-// patience returns for how many days in a row an outlook must be found before it is told.
+// patience returns for how many days in a row an outlook must be found before it is told. Of one that is near it need be no
+// more than the growth: what wet days feign is the growth, whether or not it could be dated then.
 func (o outlook) patience() int {
 	switch {
 	case o.open <= sureDays:
@@ -326,6 +329,9 @@ func (f *fence) forecast(z int) (outlook, bool) {
 	}
 	for n := min(shortTrend, len(days)); n >= leastDays && n <= len(days); n++ {
 		if o.carry(days[len(days)-n:], load(minimum), dampest(days)) {
+			if o.days <= soonDays {
+				o.seen = seen(days)
+			}
 			return o, true
 		}
 	}
@@ -362,15 +368,13 @@ func dampest(days []dryDay) float64 {
 // the first day under is often a wet one. Once growth stands all along, it adds as much each day as the day before:
 // that, with a slowed pace and a dry day, gives the latest. The date lies between, much nearer to the first.
 func (o *outlook) carry(days []dryDay, goal, dampest float64) bool {
-	ts := rolling.NewTheilSen(len(days))
+	tr, ok := growthOf(days)
+	if !ok {
+		return false
+	}
 	damp := make([]float64, len(days))
 	for i, d := range days {
-		ts.Add(d.at, d.load)
 		damp[i] = d.damp
-	}
-	tr, ok := ts.Fit(intervalShare, rolling.Interpolated)
-	if !ok || tr.Slope <= 0 {
-		return false
 	}
 	usual := medianOf(damp)
 	rise := goal - tr.MidY - usual
@@ -387,6 +391,37 @@ func (o *outlook) carry(days []dryDay, goal, dampest float64) bool {
 	o.latest = max(tr.MidT+math.Expm1(rise+dayShare)/(tr.Low-pace), o.days+1)
 	o.open = rise/tr.Low - rise/tr.High
 	return o.latest <= longestLook
+}
+
+// growthOf returns the trend of the load over some days, and whether it rises.
+func growthOf(days []dryDay) (rolling.Trend, bool) {
+	ts := rolling.NewTheilSen(len(days))
+	for _, d := range days {
+		ts.Add(d.at, d.load)
+	}
+	tr, ok := ts.Fit(intervalShare, rolling.Interpolated)
+	return tr, ok && tr.Slope > 0
+}
+
+// seen returns at how many midnights in a row, back from the last, the days that had closed by then showed growth that a
+// week's weather does not make.
+func seen(days []dryDay) int {
+	for n := range len(days) {
+		if !grows(days[:len(days)-n]) {
+			return n
+		}
+	}
+	return len(days)
+}
+
+// grows reports whether the last days, as many of them as settle it, show growth that a week's weather does not make.
+func grows(days []dryDay) bool {
+	for n := min(shortTrend, len(days)); n >= leastDays && n <= len(days); n++ {
+		if tr, ok := growthOf(days[len(days)-n:]); ok && tr.Low > paceShare*tr.Slope {
+			return true
+		}
+	}
+	return false
 }
 
 // wait returns in how many days a load rises by so much that rises at a rate now. Slow growth gathers pace: more of it
