@@ -209,11 +209,12 @@ func (f *fence) noticeTrims() {
 	for z := range f.net.Zones {
 		var before []float64
 		for _, r := range rows[max(0, len(rows)-4) : len(rows)-1] {
-			if r.Start >= f.Days.Fresh[z] && r.Dry[z+1] > 0 {
-				before = append(before, r.Dry[z+1])
+			if _, dry := f.shows(&r, z); r.Start >= f.Days.Fresh[z] && dry > 0 {
+				before = append(before, dry)
 			}
 		}
-		if len(before) >= 2 && last.Dry[z+1] > trimStep*slices.Max(before) && last.Level[z+1] >= f.net.Zones[z].MinimumVolts {
+		level, dry := f.shows(&last, z)
+		if len(before) >= 2 && dry > trimStep*slices.Max(before) && level >= f.net.Zones[z].MinimumVolts {
 			f.Days.Fresh[z] = last.Start
 		}
 	}
@@ -314,23 +315,28 @@ func (f *fence) forecast(z int) (outlook, bool) {
 	last := rows[len(rows)-1]
 	o := outlook{from: last.Start}
 	if f.grownUnder(z) {
-		o.level = last.Level[z+1]
+		o.level, _ = f.shows(&last, z)
 		return o, true
 	}
-	open := f.net.OpenVolts * f.Gains[z+1]
+	open := f.net.OpenVolts
+	if f.tracks[z+1] != nil {
+		open *= f.Gains[z+1]
+	}
 	load := func(v float64) float64 { return math.Log(max(open/v-1, 0) + cleanLoad) }
 	var days []dryDay
 	for _, r := range rows[max(0, len(rows)-longTrend):] {
-		if r.Start >= f.Days.Fresh[z] && r.Level[z+1] > 0 {
-			o.level = r.Level[z+1]
-			dry := load(r.Dry[z+1])
-			days = append(days, dryDay{float64(r.Start-last.Start) / day, dry, load(o.level) - dry})
+		if level, dry := f.shows(&r, z); r.Start >= f.Days.Fresh[z] && level > 0 {
+			o.level = level
+			days = append(days, dryDay{float64(r.Start-last.Start) / day, load(dry), load(level) - load(dry)})
 		}
 	}
 	for n := min(shortTrend, len(days)); n >= leastDays && n <= len(days); n++ {
 		if o.carry(days[len(days)-n:], load(minimum), dampest(days)) {
 			if o.days <= soonDays {
 				o.seen = seen(days)
+			}
+			if f.tracks[z+1] == nil {
+				o.earliest = 0 // it may have less than is reckoned with
 			}
 			return o, true
 		}
@@ -345,9 +351,10 @@ func (f *fence) grownUnder(z int) bool {
 	days := f.Days.Rows[max(0, len(f.Days.Rows)-2):]
 	minimum := f.net.Zones[z].MinimumVolts
 	under := func(v float64) bool { return v > 0 && v < minimum }
-	today := days[len(days)-1]
-	again := len(days) > 1 && under(days[0].Level[z+1]) && today.Dry[z+1] < wellOver*minimum
-	return under(today.Level[z+1]) && (under(today.Dry[z+1]) || again)
+	level, dry := f.shows(&days[len(days)-1], z)
+	before, _ := f.shows(&days[0], z)
+	again := len(days) > 1 && under(before) && dry < wellOver*minimum
+	return under(level) && (under(dry) || again)
 }
 
 // dampest returns by how much more the load was at the level than in the driest hours on the day on which that was most.

@@ -309,13 +309,28 @@ func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
 	if loc == nil {
 		loc = time.UTC
 	}
-	if fc.days <= 0 {
+	switch {
+	case f.tracks[z+1] == nil:
+		fd.KV = nil
+		fd.Text = noSensorText(zone.Name, zone.MinimumVolts, fc, on.In(loc), late.In(loc))
+	case fc.days <= 0:
 		fd.Text = fmt.Sprintf("%s is under its %s even in dry hours: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
-	} else {
+	default:
 		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s to %s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
 			on.In(loc).Format("Mon 2 Jan"), early.In(loc).Format("2 Jan"), late.In(loc).Format("2 Jan"))
 	}
 	return fd
+}
+
+// noSensorText says when growth will win in a zone without a sensor, where the sensors before and behind it show the most it
+// can have.
+func noSensorText(name string, minimum float64, fc outlook, on, late time.Time) string {
+	if fc.days <= 0 {
+		return fmt.Sprintf("%s has no sensor, but by those next to it can have no more than %s even in dry hours, under its %s: growth has won. Trim there now.",
+			titled(name), volts(fc.level), volts(minimum))
+	}
+	return fmt.Sprintf("%s has no sensor, but by those next to it will be under its %s by about %s (%s at the latest) as it grows: trim before then.",
+		titled(name), volts(minimum), on.Format("Mon 2 Jan"), late.Format("2 Jan"))
 }
 
 // day returns the start of the farm's day that lies days after the outlook's last closed one.

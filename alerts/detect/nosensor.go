@@ -1,0 +1,67 @@
+package detect
+
+import "math"
+
+// shows returns the level that zone z showed on a day, and what its driest hours showed, in volts; 0 where it is not known.
+// Of a zone without a sensor it is the most that the wire can have had there, which is not known while a joint is bad.
+func (f *fence) shows(r *dayRow, z int) (level, dry float64) {
+	if f.tracks[z+1] != nil {
+		return r.Level[z+1], r.Dry[z+1]
+	}
+	if f.Joints != nil {
+		return 0, 0
+	}
+	return f.mostAt(r.Level, z), f.mostAt(r.Dry, z)
+}
+
+// mostAt returns the most that the end of zone z, which has no sensor, can have had when the sensors showed volts; 0 where
+// one of those next to it showed nothing, or a loop closes between them.
+//
+// Pulses only lose on their way, so it is no more than at the sensor before it. All that leaks between that one and a sensor
+// behind it flows through the first of the wire and less and less through the rest, so the voltage sags below the straight
+// line from one to the other over the ohms of the wire.
+func (f *fence) mostAt(volts []float64, z int) float64 {
+	zones := f.net.Zones
+	up, before := z, 0.0
+	for ; up >= 0 && f.tracks[up+1] == nil; up = zones[up].Parent {
+		if f.net.InLoop(up) {
+			return 0
+		}
+		before += zones[up].Ohms
+	}
+	if f.tracks[up+1] == nil || volts[up+1] == 0 {
+		return 0
+	}
+	top := volts[up+1] / f.Gains[up+1]
+	most := top
+	if p := zones[z].Parent; p != up {
+		most = f.mostAt(volts, p)
+	}
+	for w := range zones {
+		beyond, next := f.ohmsBetween(z, w)
+		if !next {
+			continue
+		}
+		if volts[w+1] == 0 {
+			return 0
+		}
+		most = min(most, top+(volts[w+1]/f.Gains[w+1]-top)*before/(before+beyond))
+	}
+	return most
+}
+
+// ohmsBetween returns the ohms of the wire from the end of zone z to that of zone w, and whether w has the first sensor on
+// the way there.
+func (f *fence) ohmsBetween(z, w int) (float64, bool) {
+	if w == z || f.tracks[w+1] == nil || !f.net.Behind(w, z) {
+		return math.Inf(1), false
+	}
+	ohms := 0.0
+	for i := w; i != z; i = f.net.Zones[i].Parent {
+		if i != w && f.tracks[i+1] != nil || f.net.InLoop(i) {
+			return math.Inf(1), false
+		}
+		ohms += f.net.Zones[i].Ohms
+	}
+	return ohms, true
+}
