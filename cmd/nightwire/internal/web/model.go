@@ -98,7 +98,7 @@ const (
 // Forecast says when growth will pull a zone under its minimum.
 type Forecast struct {
 	FromAt               time.Time // the day the forecast starts from, and the level on that day
-	FromKV               float64
+	FromKV               float64   // 0 where the zone has no sensor
 	On, Earliest, Latest time.Time
 }
 

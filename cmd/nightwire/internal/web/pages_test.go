@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -276,6 +277,32 @@ func TestSeasonPlotHasItAll(t *testing.T) {
 		if !strings.Contains(page, mark) {
 			t.Errorf("no %s: %s is not on the page", what, mark)
 		}
+	}
+}
+
+// bareLane is a farm on which lane has no sensor.
+type bareLane struct{ *fakeFarm }
+
+func (f bareLane) Overview(ctx context.Context) (Overview, error) {
+	o, err := f.fakeFarm.Overview(ctx)
+	i := slices.IndexFunc(o.Zones, func(z Zone) bool { return z.Name == "lane" })
+	o.Zones[i].KV, o.Zones[i].HeardAt, o.Zones[i].Forecast.FromKV = nil, time.Time{}, 0
+	return o, err
+}
+
+// TestForecastWithoutASensor holds that a zone without a sensor shows its date, and no course from a level that nobody knows.
+func TestForecastWithoutASensor(t *testing.T) {
+	f := newFake()
+	f.start = f.now.Add(time.Hour) // nothing was read
+	opts := options(f)
+	opts.Overview = bareLane{f}
+	b := newBrowser(t, serve(t, opts))
+	_, page := b.do("GET", "/zone/lane?view=season", nil)
+	if strings.Contains(page, `<path class="fan"`) {
+		t.Error("the plot has a course from a level that nobody knows")
+	}
+	if !strings.Contains(page, "11 Jul") {
+		t.Error("the date is not on the page")
 	}
 }
 

@@ -157,12 +157,14 @@ func (s *Server) plot(ctx context.Context, f *frame, ask plotAsk) (plot, error) 
 		}
 	}
 	if fc := ask.forecast; fc != nil && ask.window.To.After(f.Now) {
-		p.Fan = fc
 		from := chart.Point{At: fc.FromAt, V: fc.FromKV}
 		if n := len(c.Line); n > 0 {
 			from = c.Line[n-1] // where the drawn line ends: the forecast itself may be some hours old
 		}
-		c.Fan = &chart.Fan{From: from, Level: p.MinKV, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
+		if len(c.Line) > 0 || fc.FromKV > 0 { // a zone without a sensor has no level to fall from
+			p.Fan = fc
+			c.Fan = &chart.Fan{From: from, Level: p.MinKV, On: fc.On, Earliest: fc.Earliest, Last: fc.Latest}
+		}
 	}
 	if math.IsInf(c.Floor, -1) {
 		c.Floor = floorOf(c.Band)
