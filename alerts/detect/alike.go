@@ -130,6 +130,24 @@ const (
 	stakesTake  = 0.7  // of what the fence has lost; a path to earth leaves the stakes the share that they are of all ohms
 )
 
+// slower returns what it costs a path to earth, and wet growth, that the energizer has come to pulse more slowly since the
+// present suspicion began, as squared standard deviations: what touches or grows on a wire does not set the pace of the pulses,
+// and an energizer that fails, or lacks supply, may slow them.
+func (d *diagnoser) slower() float64 {
+	s, t := &d.f.Supply, d.f.tracks[0]
+	if d.slow || t == nil || s.IntervalWere <= 0 {
+		return 0
+	}
+	if is := newest(s.Interval.Vals[:], s.Interval.N, t.Since.N); is > slowed*s.IntervalWere { // not where unknown either
+		return stakesMost
+	}
+	return 0
+}
+
+// slowed is how many times the interval of before is slower; clocks and what counts the pulses are off by a few per cent at the
+// most. Common practice, no source.
+const slowed = 1.15
+
 // stakesSince returns what the stakes carry since the present suspicion, NaN where unknown.
 func (f *fence) stakesSince() float64 {
 	s, t := &f.Supply.Stakes, f.tracks[0]

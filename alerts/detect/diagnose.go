@@ -120,6 +120,7 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	weak := d.energizer(near)
 	draws, gives, failed := d.stakes(weak.ratio)
 	weak.score += gives
+	draws = max(draws, d.slower())
 	if failed && weak.cause == alerts.EnergizerWeak {
 		weak.cause = alerts.PoorEarth
 	}

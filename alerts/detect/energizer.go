@@ -12,14 +12,15 @@ import (
 // supplyWatch follows what an energizer's own sensor says beside its output: supply volts, pulse interval, stake
 // volts.
 type supplyWatch struct {
-	Supply     ring5
-	Interval   ring5
-	Stakes     ring5
-	StakesWell ring5     // those that came while the output was its usual: a fault that comes and goes is no measure of the next
-	StakesWere float64   // median of these when the present suspicion began; 0 unknown
-	Day        histogram // and those of the day, in tenths of a volt
-	UsualMS    ring5     // interval as first heard, for an energizer whose pulse_every is not to be relied on
-	LowSince   ms
+	Supply       ring5
+	Interval     ring5
+	Stakes       ring5
+	StakesWell   ring5     // those that came while the output was its usual: a fault that comes and goes is no measure of the next
+	StakesWere   float64   // median of these when the present suspicion began; 0 unknown
+	IntervalWere float64   // and that of the interval
+	Day          histogram // and those of the day, in tenths of a volt
+	UsualMS      ring5     // interval as first heard, for an energizer whose pulse_every is not to be relied on
+	LowSince     ms
 
 	Battery  standing
 	Slow     standing

@@ -34,6 +34,7 @@ func (f *fence) suspect(t *track, at ms) {
 	}
 	f.Suspect.Open, f.Suspect.Since, f.Suspect.For, f.Suspect.Waited = true, at, "", false
 	f.Supply.StakesWere, _ = f.Supply.StakesWell.median()
+	f.Supply.IntervalWere, _ = f.Supply.Interval.median()
 	era := f.era(at)
 	for i, t := range f.tracks {
 		f.Suspect.Before[i] = 0
