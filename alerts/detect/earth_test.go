@@ -123,6 +123,49 @@ func TestEarthDriesOut(t *testing.T) {
 	}
 }
 
+// A wire may touch earth for days before anybody walks there. If the stakes dry out meanwhile that is told too, and of stakes that
+// only carry what the wire draws, at a touch that comes and goes, nothing is.
+func TestEarthDriesOutBesideAFault(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		most  float64 // ohms of the stakes in the end
+		touch func(b *bench)
+		told  bool
+	}{
+		{"a wire that stays down", 900, func(b *bench) { short("lane", 600, 0.5)(b) }, true},
+		{"good stakes", 60, func(b *bench) { short("lane", 600, 0.5)(b) }, false},
+		{"good stakes, a wire that touches now and then", 100, func(b *bench) { b.touch("lane", 60, 10*time.Minute, 25*time.Minute) }, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			ohms := 60.0
+			b.stakes(&ohms)
+			b.draws(4e-4)
+			b.run(30 * time.Hour)
+			b.quiet()
+			tt.touch(b)
+			b.run(3 * time.Hour)
+			dries, flaps := b.now, b.while
+			b.while = func(now time.Time) {
+				if ohms = 60 + (tt.most-60)*min(1, now.Sub(dries).Hours()/10); flaps != nil {
+					flaps(now)
+				}
+			}
+			b.run(24 * time.Hour)
+			told := 0
+			for _, a := range b.alarms() {
+				if a.last().Cause == alerts.PoorEarth {
+					told++
+				}
+			}
+			if told > 1 || (told == 1) != tt.told {
+				b.show()
+				t.Errorf("%d alarms of a poor earth, want any: %t", told, tt.told)
+			}
+		})
+	}
+}
+
 // slowLosses take a fence of few ohms down by one share within hours, and all look alike but for what the stakes carry.
 var slowLosses = []struct {
 	name string

@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -308,11 +309,30 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 		return
 	}
 	ohms := f.earthOhms(est, v)
-	poor := f.poorEarth(ohms)
-	if f.Learnt && s.EarthOhm == 0 && !poor {
+	if f.Learnt && s.EarthOhm == 0 && !f.poorEarth(ohms) {
 		s.EarthOhm = ohms
 	}
-	poor = poor && v > stakesHigh
+	f.judgeEarth(v, ohms, now)
+}
+
+// checkEarthAtFault is checkEarth while a fault of the wire stands, for days it may be: the current is what the energizer's output
+// lacks over its ohms, wherever on the wire it goes. As a contact may come and go, it is the least of the stakes' volts and the
+// most current of late that must do.
+func (f *fence) checkEarthAtFault(now ms) {
+	s, t := &f.Supply, f.tracks[0]
+	if s.Stakes.N < len(s.Stakes.Vals) || f.mute(0) {
+		return
+	}
+	est := line.Estimate{State: f.Base}
+	est.LoadAmps = max(0, est.OpenVolts-min(t.LastVal, t.Prev)/f.Gains[0]) / est.SourceOhms
+	v := slices.Min(s.Stakes.Vals[:])
+	f.judgeEarth(v, f.earthOhms(est, v), now)
+}
+
+// judgeEarth tells of stakes that carry v with so many ohms, or that they are well again.
+func (f *fence) judgeEarth(v, ohms float64, now ms) {
+	s := &f.Supply
+	poor := f.poorEarth(ohms) && v > stakesHigh
 	switch {
 	case s.Earth.up() && (poor || v > 0.8*stakesHigh):
 		s.Earth.Quiet = now

@@ -197,6 +197,7 @@ func (f *fence) rebase(now ms) {
 	f.rejoin()
 	if f.atFault() {
 		f.checkPairs(f.freeObservations(), now)
+		f.checkEarthAtFault(now)
 		return
 	}
 	if !f.Learnt && f.Joints == nil {
