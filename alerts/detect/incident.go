@@ -36,7 +36,8 @@ type incident struct {
 	Ohms            float64 // of a joint, as if it were at the start of its zone
 	Kept            float64 // of an energizer's output, the share that is left
 	Ring            bool    // its zone lies on a loop
-	Alike           bool    // a path to earth and an energizer that gives less would show the same
+	Alike           bool    // as of verdict: another cause would show the same
+	Worst           float64 // how far off the worst sensor was when its cause explained it best, squared standard deviations
 }
 
 // member is one sensor that the fault took down.
@@ -181,6 +182,7 @@ func (in *incident) widen(f *fence, v verdict, now ms) {
 // adopt takes the verdict and the sensors it explains into the incident.
 func (in *incident) adopt(f *fence, v verdict) {
 	in.goesOff(v)
+	in.explains(v)
 	if in.Cause != alerts.CauseIntermittent {
 		in.Cause = v.cause
 	}
@@ -277,7 +279,7 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 		f.turnWet(in, now)
 		return true
 	}
-	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || v.margin > 2) {
+	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || in.overturnedBy(v, f.diag.heardNow())) {
 		before := in.S.Finding
 		if v.cause != alerts.Vegetation || !in.everTold() {
 			in.adopt(f, v)

@@ -45,3 +45,22 @@ const changeSlack = 0.06
 // gone of what is left too. What is not known of the ohms moves what nearly dead zones show by a share of it, and by the same
 // share in each; how little one shows beside the next still tells which of them leads to earth.
 func slack(p float64) float64 { return (1 - p) * min(1, 2*p) }
+
+// explains keeps how well the cause of in, which is now that of v, explained what was seen when it did best.
+func (in *incident) explains(v verdict) {
+	if v.cause != in.Cause || v.zone != in.Zone || v.worst < in.Worst {
+		in.Worst = v.worst
+	}
+}
+
+// overturnedBy reports whether v, of so many sensors, is so much likelier than any other cause that it is told in place of that of
+// in. Where that explained what was seen, and nothing explains half as well what is seen now, as when rain goes on falling on a
+// fault, all causes are thrown off and the least bad says little: the errors are then as much larger as it takes to explain v, as
+// for any measurements that agree less well than they should.
+func (in *incident) overturnedBy(v verdict, heard int) bool {
+	enough := 2.0
+	if v.worst > unexplained && v.worst > 2*in.Worst {
+		enough *= v.score / float64(heard)
+	}
+	return v.margin > enough
+}
