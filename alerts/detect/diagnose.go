@@ -170,6 +170,7 @@ func (d *diagnoser) each(consider func(verdict), near, draws float64) {
 		}
 	}
 }
+			v.score += near
 
 // diagnoseLooks is diagnose for the levels of two looks.
 func (d *diagnoser) diagnoseLooks(before []float64) verdict {
