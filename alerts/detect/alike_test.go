@@ -99,6 +99,36 @@ func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
 	}
 }
 
+// An energizer that gives less and pulses more slowly is no path to earth, be the stakes measured or not: what touches a wire
+// leaves the pulses their pace. Where they keep it, the alarm names both.
+func TestSlowerPulsesTellAWeakEnergizer(t *testing.T) {
+	for _, slower := range []bool{true, false} {
+		f := paddocks()
+		steel(f)
+		b := newBench(t, f)
+		supply, interval := 12.6, 1300.0
+		b.supplied(&supply, &interval)
+		b.run(30 * time.Hour)
+		b.quiet()
+		b.wires["cartshed"].open *= 0.6
+		if slower {
+			interval *= 1.25
+		}
+		b.run(time.Hour)
+		e := b.only().last()
+		if slower && (e.Cause != alerts.EnergizerWeak || e.Source != "energizer/cartshed") {
+			b.show()
+			t.Errorf("told as %s of %s", e.Cause, e.Source)
+		}
+		if !slower && !strings.Contains(e.Text, "earth lead") {
+			t.Errorf("an earth lead that is loose looks so too, and nobody is sent to look at it: %s", e.Text)
+		}
+		if both := strings.Contains(e.Text, "alone") && strings.Contains(e.Text, "touch"); both == slower {
+			t.Errorf("pulses slower: %t, names both: %t: %s", slower, both, e.Text)
+		}
+	}
+}
+
 // An earth that fails at a stroke takes the fence down as a weak energizer would, and puts on the stakes what the fence lost.
 func TestEarthThatFailsAtAStroke(t *testing.T) {
 	for _, ohms := range []float64{30, 4000} {

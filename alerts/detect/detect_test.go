@@ -348,6 +348,53 @@ func BenchmarkObserve(b *testing.B) {
 	}
 }
 
+// That a zone stood close to its minimum and is under it now makes growth the likelier answer, and a bad joint no more unlikely
+// than a sensor that shows too little.
+func TestJointAtTheEndNearTheMinimum(t *testing.T) {
+	for _, ohms := range []float64{40, 400, 4000} {
+		f := paddocks()
+		reportEvery(f, 10*time.Minute)
+		f.Zones[2].OhmsPerKM, f.Zones[2].MinimumVolts = ohms, 4800
+		b := newBench(t, f)
+		b.draws(1.5e-4)
+		b.run(36 * time.Hour)
+		b.zone("lane").inLine = 12000
+		b.run(2 * time.Hour)
+		if a := b.only(); a.last().Cause != alerts.Joint || a.last().Condition != alerts.Low {
+			b.show()
+			t.Errorf("at %g ohms a kilometre told as %s, %s", ohms, a.last().Condition, a.last().Cause)
+		}
+	}
+}
+
+// What takes down one sensor alone, the last of its line, is a bad joint or the sensor: whichever is told, both are named. What a
+// sensor behind bears out, or denies, is the one or the other.
+func TestNamesJointAndSensorAtTheEnd(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		spoil func(b *bench)
+		both  bool
+	}{
+		{"a joint at the end", func(b *bench) { b.zone("lane").inLine = 12000 }, true},
+		{"the sensor at the end", func(b *bench) { b.devices[3].gain *= 0.65 }, true},
+		{"a joint further up", func(b *bench) { b.zone("hazel").inLine = 8000 }, false},
+		{"a sensor further up", func(b *bench) { b.devices[2].gain *= 0.65 }, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.draws(1.2e-4) // a clean fence
+			b.run(36 * time.Hour)
+			c.spoil(b)
+			b.run(30 * time.Minute)
+			text := b.only().last().Text
+			if both := strings.Contains(text, "joint") && strings.Contains(text, "sensor or its lead") || strings.Contains(text, "that sensor"); both != c.both {
+				b.show()
+				t.Errorf("names both: %t, want %t: %s", both, c.both, text)
+			}
+		})
+	}
+}
+
 // At the end of a line a bad joint and a sensor that reads too little take the same from one reading. Only a joint
 // saves current, which lifts the zones before it.
 func TestJointOrSensorAtTheEnd(t *testing.T) {

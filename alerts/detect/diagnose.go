@@ -31,6 +31,7 @@ type diagnoser struct {
 	obs    []line.Observation
 	orders []line.Fault // scratch of beside
 	shorts []float64    // by zone, how unlikely a path to earth is there, as -2·ln
+	joints []float64    // and a bad joint
 	paths  []verdict    // and of diagnose: the paths to earth, the best of each kind and zone
 
 	asked   ms        // when tracksNow last found that nothing tracks
@@ -44,9 +45,9 @@ func newDiagnoser(f *fence) *diagnoser {
 	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
 		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
-		obs: make([]line.Observation, n+1), shorts: make([]float64, n),
+		obs: make([]line.Observation, n+1), shorts: make([]float64, n), joints: make([]float64, n),
 	}
-	d.weigher = weigher{d: d, doubt: make([]float64, n), least: map[alerts.Cause]float64{}}
+	d.weigher = weigher{d: d, doubt: make([]float64, n), lies: make([]float64, n+1), least: map[alerts.Cause]float64{}}
 	return d
 }
 
@@ -62,7 +63,7 @@ type verdict struct {
 	dry    float64 // by how much wet growth is the worse answer
 	wet    float64 // logarithm of what the weather did to the leakages beside it, where two looks are weighed
 	ratio  float64 // for the energizer: what is left of its output
-	alike  bool    // for a path to earth and a weak energizer: it may as well be the other
+	alike  bool    // it may as well be the other: a path to earth and a weak energizer, a bad joint and the sensor behind it
 
 	also []int // for a path to earth: other zones where it would show next to the same, likeliest first
 
@@ -119,8 +120,8 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	}
 	weak := d.energizer(near)
 	draws, gives, failed := d.stakes(weak.ratio)
-	weak.score += gives
 	draws = max(draws, d.slower())
+	weak.score += gives
 	if failed && weak.cause == alerts.EnergizerWeak {
 		weak.cause = alerts.PoorEarth
 	}
@@ -151,6 +152,7 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	if best.cause == alerts.Short {
 		d.place(&best)
 	}
+	d.orSensor(&best, near)
 	return best
 }
 
@@ -162,15 +164,17 @@ func (d *diagnoser) each(consider func(verdict), near, draws float64) {
 		consider(d.shunt(z, line.Shunt, costShunt+near+crept+draws))
 		consider(d.shunt(z, line.Fallen, costFallen+near+draws))
 		consider(d.parted(z))
-		consider(d.joint(z, costJoint+near))
+		j := d.joint(z, costJoint+near)
+		d.joints[z] = j.score
+		consider(j)
 	}
 	for i := range d.ratio {
 		if v, ok := d.liar(i); ok {
+			v.score += near
 			consider(v)
 		}
 	}
 }
-			v.score += near
 
 // diagnoseLooks is diagnose for the levels of two looks.
 func (d *diagnoser) diagnoseLooks(before []float64) verdict {

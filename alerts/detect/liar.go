@@ -33,15 +33,31 @@ func (d *diagnoser) liar(node int) (verdict, bool) {
 	if t := d.f.tracks[node]; !d.slow && t.Bad > 0 && t.longSilent(t.FellIn) {
 		return verdict{}, false // what the others did since it was heard before nobody kept
 	}
-	sum := 0.0
+	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: d.lie(node), ratio: r}, true
+}
+
+// lie returns how well it explains what is seen that the sensor at node alone is off, squared standard deviations and its cost.
+func (d *diagnoser) lie(node int) float64 {
+	sum := costSensor
+	if d.ratio[node] < offRatio {
+		sum = costSensorDead
+	}
 	for i, other := range d.ratio {
 		if i != node && !math.IsNaN(other) {
 			sum += d.one(i, other, 1, 0)
 		}
 	}
-	cost := costSensor
-	if r < offRatio {
-		cost = costSensorDead
+	return sum
+}
+
+// orSensor notes of a bad joint that it may as well be the sensor behind it that is off, and of a sensor that it may as well be a
+// joint before it: at the end of a line nothing tells them apart but the current that a joint saves, and that is little. near is
+// what either costs more close to the minimum.
+func (d *diagnoser) orSensor(v *verdict, near float64) {
+	switch {
+	case v.cause == alerts.Joint && !math.IsNaN(d.ratio[v.zone+1]):
+		v.alike = d.lie(v.zone+1)+near < v.score+alikeLeft
+	case v.cause == alerts.CauseSensorFaulty && v.sensor > 0:
+		v.alike = d.joints[v.sensor-1] < v.score+alikeLeft
 	}
-	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: sum + cost, ratio: r}, true
 }

@@ -54,7 +54,7 @@ func (f *fence) shownAtMinimum(node int) float64 {
 // slowLow begins the incident of a zone that has crept under its minimum.
 func (f *fence) slowLow(t *track, v float64, now ms) {
 	if f.lies(t) {
-		f.accuse(t.node, now)
+		f.accuse(t.node, false, now)
 		return
 	}
 	if in := f.flappingNow(); in != nil && !in.away(now) {

@@ -196,7 +196,7 @@ func (f *fence) conclude(now ms) {
 	}
 	if v.sensor >= 0 {
 		if f.tracks[v.sensor].Bad >= accuseReadings {
-			f.accuse(v.sensor, now)
+			f.accuse(v.sensor, v.alike, now)
 			f.closeSuspicion()
 		}
 		return

@@ -146,18 +146,26 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
 		}
 		if in.Alike {
-			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, walk there.",
+			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, look at its earth lead, then walk there.",
 				name, what, f.place(in)+f.orElse(in), f.energizer.Name, f.energizer.Name)
 		}
 		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in)+f.orElse(in))
 	case alerts.Joint:
-		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor. Look at clamps, knots and gate ends there.", name, what, f.before(in.Zone), z.Name)
+		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor%s", name, what, f.before(in.Zone), z.Name, lookAtJoints(in.Alike))
 	case alerts.Vegetation:
 		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
 		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
+}
+
+// lookAtJoints says what to do about a joint, which the sensor behind it may only seem to show.
+func lookAtJoints(orSensor bool) string {
+	if orSensor {
+		return ", or that sensor shows too little. Measure there by hand; if the wire is low too, look at clamps, knots and gate ends before it."
+	}
+	return ". Look at clamps, knots and gate ends there."
 }
 
 // underIts adds to what is said of a voltage the minimum that it is under.

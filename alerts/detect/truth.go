@@ -198,8 +198,8 @@ func (f *fence) othersMove(t *track) bool {
 	return alone // with no witness its own record must do
 }
 
-// accuse says that the sensor at node cannot be true.
-func (f *fence) accuse(node int, now ms) {
+// accuse says that the sensor at node cannot be true, or if joint that a joint before it is bad.
+func (f *fence) accuse(node int, joint bool, now ms) {
 	if f.Faulty[node].up() || f.held(node) {
 		return // it is known; or a fault of the wire is, and the sensor is not to blame
 	}
@@ -208,6 +208,10 @@ func (f *fence) accuse(node int, now ms) {
 	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
 	fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
 		titled(t.name), volts(v))
+	if joint {
+		fd.Text = fmt.Sprintf("%s's sensor shows %s, and the others what they did: the sensor or its lead is at fault, or a joint between %s and it is bad. Measure there by hand before you trust either; if the wire is low too, look at clamps, knots and gate ends before it.",
+			titled(t.name), volts(v), f.before(node-1))
+	}
 	fd.Evidence = f.againstEvidence(t)
 	f.w.raise(&f.Faulty[node], now, fd)
 }
@@ -342,9 +346,9 @@ func (f *fence) checkPairs(obs []line.Observation, now ms) {
 		return e.Misfit
 	}
 	if without(odd.A) <= without(odd.B) {
-		f.accuse(odd.A, now)
+		f.accuse(odd.A, false, now)
 	} else {
-		f.accuse(odd.B, now)
+		f.accuse(odd.B, false, now)
 	}
 }
 

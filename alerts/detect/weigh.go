@@ -18,6 +18,7 @@ type weigher struct {
 	prior line.Prior
 	best  verdict
 	least map[alerts.Cause]float64 // score by cause
+	lies  []float64                // and by node, that the sensor there is off
 	doubt []float64                // by zone, how much further the logarithm of its leakage may move for what is not known of it
 	wet   float64                  // logarithm of what the weather did to the leakages, without its sign
 }
@@ -58,6 +59,9 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 // forget lets go of what was weighed before.
 func (w *weigher) forget() {
 	clear(w.least)
+	for i := range w.lies {
+		w.lies[i] = math.Inf(1)
+	}
 	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 }
 
@@ -112,6 +116,7 @@ func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 // verdict returns the best of what was considered, with its margins.
 func (w *weigher) verdict() verdict {
 	v := w.best
+	v.alike = v.cause == alerts.Joint && w.lies[v.zone+1] < v.score+alikeLeft
 	v.margin, v.dry = math.Inf(1), w.least[alerts.Vegetation]-v.score
 	for c, s := range w.least {
 		if series := c == alerts.Joint || c == alerts.Open; c != v.cause && !(series && v.series()) { // the two differ in ohms only
@@ -133,11 +138,11 @@ func (w *weigher) score(p line.Prior) float64 {
 	return est.Misfit + est.Strain
 }
 
-// consider weighs what p takes to be there.
-func (w *weigher) consider(p line.Prior, v verdict, cost float64) {
+// consider weighs what p takes to be there, and returns its score.
+func (w *weigher) consider(p line.Prior, v verdict, cost float64) float64 {
 	est, err := w.d.est.Weigh(w.d.obs, p)
 	if err != nil || p.Fault.Kind != line.None && !w.d.takesDown(est.State, p.Fault) {
-		return
+		return math.Inf(1)
 	}
 	v.score, v.worst, v.wet, v.fault = est.Misfit+est.Strain+cost, est.Worst, est.Wet, p.Fault
 	if s, known := w.least[v.cause]; !known || v.score < s {
@@ -146,6 +151,7 @@ func (w *weigher) consider(p line.Prior, v verdict, cost float64) {
 	if v.score < w.best.score {
 		w.best = v
 	}
+	return v.score
 }
 
 // takesDown reports whether some zone would stand noticeably higher without the fault.
@@ -219,7 +225,7 @@ func (w *weigher) sensors() {
 			cost += costEnd
 		}
 		if keep.Volts > 0 {
-			w.consider(w.prior, verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i}, cost)
+			w.lies[i] = w.consider(w.prior, verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i}, cost)
 		}
 		obs[i] = keep
 	}
