@@ -71,13 +71,24 @@ func (d *diagnoser) likeliestZone() verdict {
 		return likeliest
 	}
 	slices.SortStableFunc(d.paths, func(a, b verdict) int { return cmp.Compare(a.score, b.score) })
-	best, least := d.paths[0].score, math.Inf(1)
-	for _, v := range d.paths[:min(len(d.paths), mostPaths)] {
-		if v.score > best+alikeMost {
+	best, paths := d.paths[0].score, d.paths[:min(len(d.paths), mostPaths)]
+	var costs, gains [mostPaths]float64 // what each path costs before it is heard, and how much better another source explains it
+	enough := math.Inf(1)
+	for k, v := range paths {
+		if math.IsInf(v.score, 1) {
+			paths = paths[:k]
 			break
 		}
-		cost := v.score - d.overOhms(d.base, v.fault, changeSlack)
-		s := cost - 2*math.Log(d.metres(&v))
+		misfit := d.overOhms(d.base, v.fault, changeSlack)
+		costs[k], gains[k] = v.score-misfit, misfit-d.overSources(v.fault, changeSlack)
+		enough = min(enough, v.score-gains[k]+alikeMost)
+	}
+	least := math.Inf(1)
+	for k, v := range paths {
+		if v.score-gains[k] > enough {
+			continue
+		}
+		s := costs[k] - 2*math.Log(d.metres(&v))
 		d.shorts[v.zone] = min(d.shorts[v.zone], s)
 		if s < least {
 			likeliest, least = v, s

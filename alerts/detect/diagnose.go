@@ -34,6 +34,11 @@ type diagnoser struct {
 	joints []float64    // and a bad joint
 	paths  []verdict    // and of diagnose: the paths to earth, the best of each kind and zone
 
+	circuits []circuit // the fence before, by what its source may be
+	likely   int       // the one that was likeliest last
+	shown    []float64 // what the sensors showed of it; 0 where unknown
+	strain   float64   // how badly base explains that, and how odd it is
+
 	asked   ms        // when tracksNow last found that nothing tracks
 	askedOf []float64 // and of which levels
 
@@ -46,6 +51,7 @@ func newDiagnoser(f *fence) *diagnoser {
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
 		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
 		obs: make([]line.Observation, n+1), shorts: make([]float64, n), joints: make([]float64, n),
+		circuits: newCircuits(f.energizer),
 	}
 	d.weigher = weigher{d: d, doubt: make([]float64, n), lies: make([]float64, n+1), least: map[alerts.Cause]float64{}}
 	return d
@@ -185,21 +191,27 @@ func (d *diagnoser) diagnoseLooks(before []float64) verdict {
 
 // baseline solves the fence as it was before, from what is believed of it.
 func (d *diagnoser) baseline(before []float64, p line.Prior) {
-	d.base = d.f.Base
-	for i, v := range before {
-		d.obs[i] = line.Observation{}
-		if t := d.f.tracks[i]; t != nil && v > 0 {
-			d.obs[i] = line.Observation{Volts: v / d.f.Gains[i], SD: math.Hypot(t.noise(), modelSD)}
-		}
-	}
+	d.base, d.strain = d.f.Base, 0
+	d.observe(before)
+	d.newLevels(before)
 	clear(d.leakSD)
 	if est, err := d.est.Estimate(d.obs, p); err == nil && est.Sensors > 0 {
-		d.base = est.State
+		d.base, d.strain = est.State, est.Misfit+est.Strain
 		for i, sd := range est.LeakSD {
 			d.leakSD[i] = sd / est.Leak[i]
 		}
 	}
 	d.solver.Volts(d.before, d.base, line.Fault{})
+}
+
+// observe makes observations of levels.
+func (d *diagnoser) observe(levels []float64) {
+	for i, v := range levels {
+		d.obs[i] = line.Observation{}
+		if t := d.f.tracks[i]; t != nil && v > 0 {
+			d.obs[i] = line.Observation{Volts: v / d.f.Gains[i], SD: math.Hypot(t.noise(), modelSD)}
+		}
+	}
 }
 
 // load takes the ratios from the tracks.

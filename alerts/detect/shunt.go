@@ -7,8 +7,7 @@ import (
 	"nightwire/alerts/line"
 )
 
-// place says where in its zone a path to earth lies, from how fast the misfit grows to either side. Source ohms are
-// known to a fifth or so; they move the answer, so they are let move too.
+// place says where in its zone a path to earth lies, from how fast the misfit grows to either side.
 func (d *diagnoser) place(v *verdict) {
 	v.also = d.elsewhere(v.zone)
 	zone := d.f.net.Zones[v.zone]
@@ -37,18 +36,11 @@ func (d *diagnoser) place(v *verdict) {
 // cuts is into how many parts a zone is cut to look for the place of a fault.
 const cuts = 40
 
-// misfitAt returns the least misfit of v's fault when it lies atM metres into its zone, whatever its ohms. Source ohms
-// are known to a seventh or so.
+// misfitAt returns the least misfit of v's fault when it lies atM metres into its zone, whatever its ohms and the source's.
 func (d *diagnoser) misfitAt(v *verdict, atM float64) float64 {
-	least, st := math.Inf(1), d.base
-	for _, k := range [5]float64{0.75, 0.87, 1, 1.15, 1.33} {
-		st.SourceOhms = d.base.SourceOhms * k
-		odds := math.Log(k) / 0.15
-		f := v.fault
-		f.AtM = atM
-		least = min(least, odds*odds+d.overOhms(st, f, 0.02))
-	}
-	return least
+	f := v.fault
+	f.AtM = atM
+	return d.overSources(f, 0.02)
 }
 
 // overOhms returns the least misfit of f over its ohms, from f's own outward in steps that narrow. wide is as of misfit.

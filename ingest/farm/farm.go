@@ -20,13 +20,14 @@ type Farm struct {
 
 // Energizer feeds the fence with pulses.
 type Energizer struct {
-	Name       string
-	Supply     Supply
-	OpenVolts  float64 // peak with the fence unhooked
-	SourceOhms float64 // its own resistance as the fence sees it
-	EarthOhms  float64 // of its earth stakes; 0 when not given
-	PulseEvery time.Duration
-	Sensor     Sensor
+	Name          string
+	Supply        Supply
+	OpenVolts     float64 // peak with the fence unhooked
+	SourceOhms    float64 // its own resistance as the fence sees it
+	SourceAssumed bool    // SourceOhms was not given and is our default
+	EarthOhms     float64 // of its earth stakes; 0 when not given
+	PulseEvery    time.Duration
+	Sensor        Sensor
 }
 
 // Supply is what an energizer runs on.

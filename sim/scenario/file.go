@@ -317,7 +317,7 @@ func (f *farmFile) farm() (*farm.Farm, error) {
 			EarthOhms: e.EarthOhms, PulseEvery: e.PulseEvery, Sensor: e.Sensor.sensor(),
 		}
 		if en.SourceOhms == 0 {
-			en.SourceOhms = farm.DefaultSourceOhms
+			en.SourceOhms, en.SourceAssumed = farm.DefaultSourceOhms, true
 		}
 		if en.PulseEvery == 0 {
 			en.PulseEvery = 1300 * time.Millisecond

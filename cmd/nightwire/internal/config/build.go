@@ -172,12 +172,12 @@ func (r *reader) energizer(e *energizer) farm.Energizer {
 	r.within(&e.PulseEvery, e.PulseEvery, 100*time.Millisecond, time.Minute, "pulse_every")
 	out := farm.Energizer{
 		Name: e.Name, Supply: farm.Battery, OpenVolts: e.OpenKV * 1000, SourceOhms: farm.DefaultSourceOhms,
-		EarthOhms: e.EarthOhms, PulseEvery: defaultPulseEvery, Sensor: r.sensor(e.Sensor),
+		SourceAssumed: !r.given(&e.SourceOhms), EarthOhms: e.EarthOhms, PulseEvery: defaultPulseEvery, Sensor: r.sensor(e.Sensor),
 	}
 	if r.given(&e.Supply) {
 		out.Supply = farm.Supply(e.Supply)
 	}
-	if r.given(&e.SourceOhms) {
+	if !out.SourceAssumed {
 		out.SourceOhms = e.SourceOhms
 	}
 	if r.given(&e.PulseEvery) {

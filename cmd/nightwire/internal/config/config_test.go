@@ -159,6 +159,17 @@ channels:
   push: {server: "https://push.example.org"}
 `
 
+// What nobody has measured of an energizer is taken to be usual, and known to be a guess.
+func TestSourceOhmsLeftOut(t *testing.T) {
+	c, err := Parse("farm.yaml", []byte(strings.Replace(everyKind, "    source_ohms: 350\n", "", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := c.Farm.Energizers[0]; e.SourceOhms != farm.DefaultSourceOhms || !e.SourceAssumed {
+		t.Errorf("%g ohms, assumed %t", e.SourceOhms, e.SourceAssumed)
+	}
+}
+
 func TestParseFillsInEverything(t *testing.T) {
 	c, err := Parse("farm.yaml", []byte(everyKind))
 	if err != nil {

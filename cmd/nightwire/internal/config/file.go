@@ -37,7 +37,7 @@ type energizer struct {
 	Name       string        `key:"name,need" doc:"its name, short: letters, digits, - and _"`
 	Supply     string        `key:"supply" oneof:"battery|mains" doc:"battery or mains; battery when left out"`
 	OpenKV     float64       `key:"open_kv,need" doc:"its peak with the fence unhooked, kilovolts"`
-	SourceOhms float64       `key:"source_ohms" doc:"its own resistance, fitted from a reading under a known load; 350 when left out"`
+	SourceOhms float64       `key:"source_ohms" doc:"its own resistance, fitted from a reading under a known load; 350 when left out, and fewer faults are then told to the metre"`
 	EarthOhms  float64       `key:"earth_ohms" doc:"the resistance of its earth stakes, where known"`
 	PulseEvery time.Duration `key:"pulse_every" doc:"the time from pulse to pulse; 1.3s when left out"`
 	Sensor     *sensor       `key:"sensor" doc:"the sensor at its output"`
