@@ -95,3 +95,32 @@ func TestWhichOfNearlyDeadZones(t *testing.T) {
 		}
 	}
 }
+
+// Next to nothing is left of the fence, and one sensor, for which that is just the weakest pulse that it sees, shows it
+// and shows nothing by turns. That is no lower than what the others show, and nothing leads to earth there.
+func TestSensorAtItsFloor(t *testing.T) {
+	f := paddocks()
+	strung(100)(f)
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 1200
+	}
+	b := newBench(t, f)
+	b.draws(1.0 / 100)
+	b.run(30 * time.Hour)
+	b.quiet()
+	seen := true
+	b.alter = func(d *device, r *pulse.Reading) bool {
+		if d.source == "zone/orchard" {
+			if seen = !seen; !seen {
+				r.Set(pulse.Volts, 0)
+			}
+		}
+		return true
+	}
+	b.zone("brook").short, b.zone("brook").part = 1.0/16, 0.9
+	b.run(time.Hour)
+	if a := b.only(); a.last().Source != "zone/brook" || len(a.events) > 2 {
+		b.show()
+		t.Errorf("told last of %s, after %d events; want brook, and not one zone and the other by turns", a.last().Source, len(a.events))
+	}
+}

@@ -94,7 +94,16 @@ func (s *since) median() float64 {
 	}
 	var buf [8]float64
 	copy(buf[:], s.Vals[:n])
-	return medianOf(buf[:n])
+	v := medianOf(buf[:n]) // sorts
+	if buf[0] > 0 || buf[n-1] >= floorVolts {
+		return v
+	}
+	for _, some := range buf[:n] {
+		if some > strayVolts {
+			return some // the weakest pulse that it sees, and by turns does not
+		}
+	}
+	return v
 }
 
 // latest returns the median of the newest three.
