@@ -35,10 +35,11 @@ func (in *incident) leftDead(f *fence) int {
 	return -1
 }
 
-// seeLeft says of an incident whose path to earth is gone that the wire has parted where a zone is left dead.
+// seeLeft says of an incident whose path to earth is gone that the wire has parted where a zone is left dead. Where an alarm
+// says so already, the path may well be there yet, behind where the wire has parted: what that shows when it is joined counts.
 func (f *fence) seeLeft(in *incident, now ms) {
 	z := in.leftDead(f)
-	if z < 0 {
+	if z < 0 || f.toldParted(z, in) {
 		return
 	}
 	before := in.S.Finding
@@ -46,6 +47,13 @@ func (f *fence) seeLeft(in *incident, now ms) {
 	in.Cause, in.Zone, in.Quiet, in.Ohms, in.Placed, in.Alike, in.Dries = alerts.Open, z, now, 0, false, false, false
 	in.Fault = line.Fault{Kind: line.Break, Zone: z, AtM: f.net.Zones[z].LengthM / 2}
 	f.tellChange(in, before, now)
+}
+
+// toldParted reports whether another incident than but is that zone z hangs behind a wire that has parted.
+func (f *fence) toldParted(z int, but *incident) bool {
+	return f.trouble(func(o *incident) bool {
+		return o != but && o.Cause == alerts.Open && o.Zone >= 0 && f.net.Behind(z, o.Zone)
+	}) != nil
 }
 
 // risen reports whether some that do not hang behind zone z stand higher than they did, and none lower: what drew on them through z

@@ -153,3 +153,37 @@ func (b *bench) faulty(zone string) *told {
 	}
 	return nil
 }
+
+// A wire parts before a path to earth that is told already: each has its own alarm, in its own zone, until it is mended.
+func TestShortStaysToldBehindAPartedWire(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		if f.Zones[i].Name != "lane" {
+			f.Zones[i].Sensor.Every = 10 * time.Minute
+		}
+	}
+	b := newBench(t, f)
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.zone("hazel").short, b.zone("hazel").part = 1.0/200, 0.5
+	b.run(2 * time.Hour)
+	b.zone("brook").parted, b.zone("brook").part = true, 0.5
+	b.run(2 * time.Hour)
+	all := b.alarms()
+	if len(all) != 2 || all[0].last().Source != "zone/hazel" || all[0].last().Cause != alerts.Short || all[1].last().Source != "zone/brook" {
+		b.show()
+		t.Fatal("want an alarm of a path to earth in hazel, and one of a parted wire in brook")
+	}
+	b.zone("brook").parted = false
+	b.run(2 * time.Hour)
+	if all = b.alarms(); len(all) != 2 || !all[0].over.IsZero() || all[1].over.IsZero() {
+		b.show()
+		t.Error("want the path to earth still told, and the parted wire no more")
+	}
+	b.zone("hazel").short = 0
+	b.run(2 * time.Hour)
+	if all = b.alarms(); len(all) != 2 || all[0].over.IsZero() {
+		b.show()
+		t.Error("want no alarm")
+	}
+}
