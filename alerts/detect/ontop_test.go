@@ -102,6 +102,31 @@ func TestDeadAfterTheEnergizerWasOff(t *testing.T) {
 	}
 }
 
+// What sensors show of a dead wire comes and goes by many times itself. When the energizer has been off for days and pulses again, a
+// wire that comes to lie on the ground is told of as soon as ever, and in its place.
+func TestFallSoonAfterDaysOff(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(36 * time.Hour)
+	b.quiet()
+	b.flickers()
+	power(0)(b)
+	b.run(48 * time.Hour)
+	power(1)(b)
+	b.run(30 * time.Minute)
+	known, fell := len(b.alarms()), b.now
+	short("lane", 700, 0.5)(b)
+	b.run(30 * time.Minute)
+	all := b.alarms()
+	if len(all) != known+1 {
+		b.show()
+		t.Fatalf("%d alarms more, want one", len(all)-known)
+	}
+	if a := all[known]; a.last().Cause != alerts.Short || a.last().Source != "zone/lane" || a.raised.Sub(fell) > 5*time.Minute {
+		b.show()
+		t.Errorf("told of %s as %s after %s", a.last().Source, a.last().Cause, a.raised.Sub(fell))
+	}
+}
+
 // A wire has parted on one branch and nobody joins it. A sensor on another that comes to show less than the one behind it is at
 // fault, whatever else is wrong with the fence.
 func TestSensorDriftsBesideABreak(t *testing.T) {
