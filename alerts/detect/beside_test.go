@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -225,6 +226,35 @@ func TestSecondJointWithinTheHour(t *testing.T) {
 		if want := []farm.Source{farm.ZoneSource(tt[0]), farm.ZoneSource(tt[1])}; !slices.Equal(told, want) {
 			b.show()
 			t.Errorf("bad joints told in %v, want in %v", told, want)
+		}
+	}
+}
+
+// A joint that goes bad takes most of what stands before a grown zone. What leaks behind it is what leaked before, so all of that is
+// the joint's: neither while it stands nor when it is mended is anybody told that growth has won.
+func TestJointBeforeHeavyGrowth(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 1250
+	}
+	for _, ohms := range []float64{6000, 20_000} {
+		b := newBench(t, f)
+		b.run(36 * time.Hour)
+		b.grow(28, 5*24*time.Hour)
+		b.run(12 * time.Hour)
+		joint("hazel", ohms)(b)
+		since := len(b.events)
+		b.run(45 * time.Hour)
+		if i := slices.IndexFunc(b.alarms(), func(a *told) bool { return a.last().Source == "zone/hazel" && a.last().Cause == alerts.Joint }); i < 0 {
+			b.show()
+			t.Fatalf("hazel is not told of with a joint of %.0f ohms", ohms)
+		}
+		mend("hazel")(b)
+		b.run(24 * time.Hour)
+		for _, e := range b.events[since:] {
+			if e.Condition == alerts.Growth && strings.Contains(e.Text, "has won") {
+				t.Errorf("with a joint of %.0f ohms, %s: %s", ohms, e.Time.Format("01-02 15:04"), e.Text)
+			}
 		}
 	}
 }

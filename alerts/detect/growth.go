@@ -253,6 +253,8 @@ func (f *fence) checkGrowth(now ms) {
 		case cut:
 			f.w.clear(s, now, fmt.Sprintf("%s is well up again: growth on it, or on the wire it shares, was cut.", titled(f.net.Zones[z].Name)))
 			f.Due[z] = 0
+		case ok && s.up() && fc.days < 1 && f.pastJoint(z, f.Joints):
+			s.Good = 0 // it is under, but not with growth: what was said of that stands
 		case ok && s.up():
 			s.Good = 0
 			f.w.update(s, now, f.growthFinding(z, fc))

@@ -31,6 +31,9 @@ func (d *diagnoser) fitJoint(in *incident, ago ms) {
 		return
 	}
 	w, least := d.newWeigher(in.Profile, ago, d.f.prior(in)), math.Inf(1)
+	if !in.Shift && ago < everyLook {
+		w.atStroke(ago)
+	}
 	try := func(ohms float64) {
 		if s := w.score(w.jointed(in.Zone, ohms)) + asGoodAsParted(ohms); s < least {
 			least, in.Ohms = s, ohms
@@ -44,6 +47,15 @@ func (d *diagnoser) fitJoint(in *incident, ago ms) {
 		try(middle * step)
 		try(middle / step)
 	}
+}
+
+// atStroke has the leakages be all but what they were so short a while ago. Left free to go as dew lets them, they would be taken
+// to have grown by much of what a joint takes from a grown fence, for both leave the same at the zone's end. The energizer gives what
+// it gave then, but no more exactly than the circuit shows it.
+func (w *weigher) atStroke(ago ms) {
+	w.prior.WetSpread = dewSpread * math.Max(0.01, float64(ago)/everyLook)
+	w.prior.LeakSpread = math.Hypot(ownSpread, wetUnlike*w.prior.WetSpread)
+	w.prior.OpenSpread = modelSD
 }
 
 // jointed is what is taken to be there with a joint of so many ohms at the start of a zone.
