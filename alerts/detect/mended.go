@@ -21,7 +21,7 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	if in.pulses() || in.carries(f) {
 		f.holdAgainst(in, stood)
 	} else if in.Cause == alerts.EnergizerOff {
-		f.holdDead(in)
+		f.holdDown(in)
 	}
 	for _, t := range f.tracks {
 		if t != nil && in.Cause == alerts.CauseIntermittent {

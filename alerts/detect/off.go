@@ -91,35 +91,51 @@ func (in *incident) pulses() bool {
 		in.anyMember(func(m member) bool { return m.Live >= goodReadings+2 })
 }
 
-// live reports whether some member is live again, though the energizer was off or was not heard. Where another is dead yet its board
+// live reports whether some member is live again, though the energizer was off or was not heard. Where another is down yet its board
 // may be slow to say so, which is waited for as pulses does.
 func (in *incident) live(f *fence) bool {
 	enough := goodReadings
-	if !in.First && in.anyMember(func(m member) bool { return m.Good == 0 && f.deadYet(m.Node, m.Before) }) {
+	if !in.First && in.anyMember(func(m member) bool { return m.Good == 0 && f.downYet(m.Node, m.Before) }) {
 		enough += 2
 	}
 	return in.anyMember(func(m member) bool { return m.Good >= enough })
 }
 
-// deadYet reports whether the sensor at node, which showed was before, shows a dead wire.
-func (f *fence) deadYet(node int, was float64) bool {
+// downYet reports whether the sensor at node, which showed was before, shows a dead wire, or less than a downpour leaves of that:
+// what the weather or growth did meanwhile does not account for it.
+func (f *fence) downYet(node int, was float64) bool {
 	t := f.tracks[node]
-	return !f.mute(node) && was >= f.deadVolts(node) && max(t.LastVal, t.Prev) < f.deadVolts(node)
+	return !f.mute(node) && was >= f.deadVolts(node) && max(t.LastVal, t.Prev) < max(f.deadVolts(node), rainLeaves*was)
 }
 
-// holdDead has a zone that is dead yet, though the energizer of in has pulsed again for some readings, held against what it showed
-// before: it has a fault of its own that came meanwhile, and growth did not do that.
-func (f *fence) holdDead(in *incident) {
-	back := ms(math.MaxInt64) // since when there are pulses, at the latest
+// holdDown has a zone that is down yet, though the energizer of in has pulsed again for some readings, held against what it showed
+// before: it has a fault of its own that came meanwhile, and growth did not do that. Where something is left of it, what stands at
+// the zones before it tells which, and they are held against what they showed too. A battery that failed slowly gave less before
+// than one that was charged does now, which goes by what rose least: a joint may have others stand higher.
+func (f *fence) holdDown(in *incident) {
+	back, again := ms(math.MaxInt64), math.Inf(1) // since when there are pulses, at the latest; what is shown again, as a share
 	for _, m := range in.Members {
 		if m.Good >= goodReadings {
 			t := f.tracks[m.Node]
 			back = min(back, t.LastSeen-ms(m.Good-1)*t.every)
+			if m.Before >= f.deadVolts(m.Node) {
+				again = min(again, t.LastVal/m.Before)
+			}
 		}
 	}
+	if again < 1 || math.IsInf(again, 1) {
+		again = 1
+	}
+	heard := func(i int) bool { // since then
+		return !f.mute(i) && in.Profile[i] > 0 && f.tracks[i].LastSeen-f.tracks[i].every >= back
+	}
+	left := false
 	for i, was := range in.Profile {
-		if t := f.tracks[i]; f.deadYet(i, was) && t.LastSeen-t.every >= back {
-			t.restart(was)
+		left = left || heard(i) && f.downYet(i, again*was) && f.tracks[i].LastVal >= f.deadVolts(i)
+	}
+	for i, was := range in.Profile {
+		if heard(i) && (left || f.downYet(i, again*was)) {
+			f.tracks[i].restart(again * was)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
 	"nightwire/ingest/pulse"
 )
 
@@ -124,6 +125,53 @@ func TestFallSoonAfterDaysOff(t *testing.T) {
 	if a := all[known]; a.last().Cause != alerts.Short || a.last().Source != "zone/lane" || a.raised.Sub(fell) > 5*time.Minute {
 		b.show()
 		t.Errorf("told of %s as %s after %s", a.last().Source, a.last().Cause, a.raised.Sub(fell))
+	}
+}
+
+// A strand breaks while the energizer is off, or a wire comes to lie on the ground, and nobody can see that. When it pulses again
+// zones show a third of what they did: that is one fault and no growth, be it that the battery gave less and less before it failed.
+func TestFaultThatCameWhileTheEnergizerWasOff(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		gives  float64 // what the battery gave in the end, as a share
+		happen func(*bench)
+		zone   farm.Source
+		cause  alerts.Cause
+	}{
+		{"all until it stopped", 1, joint("hazel", 20_000), "zone/hazel", alerts.Joint},
+		{"less and less", 0.6, joint("hazel", 20_000), "zone/hazel", alerts.Joint},
+		{"a wire on the ground", 1, short("lane", 700, 0.5), "zone/lane", alerts.Short},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, paddocks())
+			b.draws(4e-4)
+			supply, interval := 12.8, 1300.0
+			b.supplied(&supply, &interval)
+			b.run(36 * time.Hour)
+			b.quiet()
+			supply = 11.4
+			w, full, from := b.wires["cartshed"], b.wires["cartshed"].open, b.now
+			b.while = func(now time.Time) { w.open = full * (1 - (1-tt.gives)*min(1, now.Sub(from).Hours()/24)) }
+			b.run(25 * time.Hour)
+			b.while, w.open, supply = nil, 0, 9
+			b.run(2 * time.Hour)
+			tt.happen(b)
+			b.run(10 * time.Hour)
+			known := len(b.alarms())
+			w.open, supply = full, 13
+			b.run(3 * time.Hour)
+			all := b.alarms()
+			if len(all) != known+1 {
+				b.show()
+				t.Fatalf("%d alarms more, want one", len(all)-known)
+			}
+			for _, e := range all[known].events {
+				if e.Source != tt.zone || e.Cause != tt.cause {
+					b.show()
+					t.Errorf("told of %s as %s", e.Source, e.Cause)
+				}
+			}
+		})
 	}
 }
 
