@@ -124,3 +124,28 @@ func TestSensorAtItsFloor(t *testing.T) {
 		t.Errorf("told last of %s, after %d events; want brook, and not one zone and the other by turns", a.last().Source, len(a.events))
 	}
 }
+
+// A wire parts before what leads to earth, and what stands before it comes up: with that the fault is not over, and what
+// the slow sensors say of where the wire has parted counts as soon as they have all spoken.
+func TestWirePartsBeforeAShort(t *testing.T) {
+	f := paddocks()
+	f.Zones[3].FedBy = "lane"
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM = 1000
+		if n := f.Zones[i].Name; n == "hazel" || n == "lane" {
+			f.Zones[i].Sensor.Every = 10 * time.Minute
+		}
+	}
+	b := newBench(t, f)
+	b.draws(1e-5)
+	b.run(30 * time.Hour)
+	b.quiet()
+	b.zone("lane").short, b.zone("lane").part = 1.0/200, 0.5
+	b.run(2 * time.Hour)
+	b.zone("hazel").parted, b.zone("hazel").part = true, 0.5
+	b.run(11 * time.Minute)
+	if e := b.only().last(); e.Cause != alerts.Open || e.Source != "zone/hazel" {
+		b.show()
+		t.Errorf("told last as %s of %s", e.Cause, e.Source)
+	}
+}

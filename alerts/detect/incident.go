@@ -164,9 +164,13 @@ func (f *fence) recurs(c alerts.Cause, now ms) bool {
 	return n >= enough
 }
 
-// follow keeps the suspicion open for the incident until its diagnosis has settled.
+// follow keeps the suspicion open for the incident until its diagnosis has settled. Where it was told before every sensor had
+// been heard, that is looked at again as soon as they have been.
 func (f *fence) follow(in *incident, now ms) {
 	f.Suspect.For = in.S.ID
+	if !f.complete() {
+		in.Rounds--
+	}
 	f.w.due(now + f.longest())
 }
 
@@ -254,7 +258,7 @@ func (f *fence) review(now ms) {
 	case !in.belied(f):
 		return
 	}
-	if !in.recovered() && f.reconsider(in, now) {
+	if !in.recovered(f) && f.reconsider(in, now) {
 		return
 	}
 	if in.Rounds >= settleRounds {
@@ -274,6 +278,9 @@ func (f *fence) review(now ms) {
 // reconsider diagnoses the incident anew with what came in since, and reports whether it proved to be rain.
 func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 	v := f.diag.diagnose(f.Suspect.Before)
+	if in.Rounds < 1 && (v.worst > unexplained || v.cause == alerts.Vegetation) && !in.belied(f) {
+		return false // of what was heard once, some is from before it let go and some from after; so rain looks too
+	}
 	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
 	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && f.asRain(v)) {
 		f.turnWet(in, now)
@@ -287,12 +294,6 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 		}
 	}
 	return false
-}
-
-// recovered reports whether a zone that was seen down shows its usual again: a gate was shut, and half of what was said since
-// is of a fence that is well.
-func (in *incident) recovered() bool {
-	return in.anyMember(func(m member) bool { return m.Least < affected && m.Good > 0 })
 }
 
 // steady reports whether every zone that the fault took down has stayed down since: rain does not let go for a moment.

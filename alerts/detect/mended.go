@@ -37,6 +37,15 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	}
 }
 
+// recovered reports whether a zone that was seen down shows its usual again: a gate was shut, and half of what was said
+// since is of a fence that is well. One that something pulled down until the wire parted behind it shows nothing of that.
+func (in *incident) recovered(f *fence) bool {
+	return in.anyMember(func(m member) bool {
+		freed := in.Cause == alerts.Open && in.Zone >= 0 && !in.Ring && (m.Node == 0 || !f.net.Behind(m.Node-1, in.Zone))
+		return m.Least < affected && m.Good > 0 && !freed
+	})
+}
+
 // carries reports whether a wire that had parted is whole again, be it that the fence is not what it was: pulses reach the next
 // sensor behind it, which was dead, and no parted wire lets them. It waits as long as pulses does.
 func (in *incident) carries(f *fence) bool {
