@@ -84,7 +84,7 @@ func Load(b []byte) (*Scenario, error) {
 }
 
 // decode reads the keys of a scenario file. The library panics at some files, one with a tag where a list belongs
-// among them (goccy/go-yaml, issue 735, open in v1.19.2); such a file is refused like any other that does not read.
+// among them; such a file is refused like any other that does not read.
 func decode(b []byte) (f *file, err error) {
 	defer func() {
 		if p := recover(); p != nil {
