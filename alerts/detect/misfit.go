@@ -60,7 +60,7 @@ func (in *incident) explains(v verdict) {
 func (in *incident) overturnedBy(v verdict, heard int) bool {
 	enough := 2.0
 	if v.worst > unexplained && v.worst > 2*in.Worst {
-		enough *= v.score / float64(heard)
+		enough *= max(1, v.score/float64(heard))
 	}
 	return v.margin > enough
 }
