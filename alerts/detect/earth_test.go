@@ -166,6 +166,33 @@ func TestEarthDriesOutBesideAFault(t *testing.T) {
 	}
 }
 
+// Stakes that are told as poor carry next to nothing while the energizer is off or the wire has parted near it. That is
+// no all-clear, however long it lasts.
+func TestPoorEarthStaysToldWhileNothingFlows(t *testing.T) {
+	for _, part := range []bool{true, false} {
+		b := newBench(t, paddocks())
+		ohms := 60.0
+		b.stakes(&ohms)
+		b.draws(4e-4)
+		b.run(30 * time.Hour)
+		dries := b.now
+		b.while = func(now time.Time) { ohms = 60 + 480*min(1, now.Sub(dries).Hours()/30) }
+		b.run(3 * 24 * time.Hour)
+		if part {
+			b.zone("brook").parted = true
+		} else {
+			b.wires["cartshed"].open = 0
+		}
+		b.run(4 * 24 * time.Hour)
+		b.zone("brook").parted, b.wires["cartshed"].open = false, 8200
+		b.run(6 * time.Hour)
+		if a := b.about("energizer/cartshed", alerts.Earth); !a.over.IsZero() {
+			b.show()
+			t.Errorf("parted: %t, the stakes are as poor as ever and said to be well", part)
+		}
+	}
+}
+
 // slowLosses take a fence of few ohms down by one share within hours, and all look alike but for what the stakes carry.
 var slowLosses = []struct {
 	name string

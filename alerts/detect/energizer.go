@@ -325,6 +325,10 @@ func (f *fence) checkEarthAtFault(now ms) {
 	}
 	est := line.Estimate{State: f.Base}
 	est.LoadAmps = max(0, est.OpenVolts-min(t.LastVal, t.Prev)/f.Gains[0]) / est.SourceOhms
+	if s.Earth.up() && (est.LoadAmps < leastEarthAmps || f.energizerTrouble()) {
+		s.Earth.Quiet = now // next to nothing flows, as behind a parted wire: that the stakes carry little proves nothing
+		return
+	}
 	v := slices.Min(s.Stakes.Vals[:])
 	f.judgeEarth(v, f.earthOhms(est, v), now)
 }
