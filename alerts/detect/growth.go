@@ -264,6 +264,7 @@ func (f *fence) checkGrowth(now ms) {
 			if f.Due[z]++; max(f.Due[z], fc.seen) >= fc.patience() {
 				f.w.raise(s, now, f.growthFinding(z, fc))
 			}
+		case s.up() && f.tracks[z+1] == nil && f.Joints != nil: // what it has is not known, and ends nothing
 		case s.up():
 			if s.Good++; s.Good >= 5 {
 				f.w.clear(s, now, fmt.Sprintf("%s is no longer losing to growth.", titled(f.net.Zones[z].Name)))

@@ -55,8 +55,9 @@ func (d *diagnoser) lie(node int) float64 {
 // what either costs more close to the minimum.
 func (d *diagnoser) orSensor(v *verdict, near float64) {
 	switch {
-	case v.cause == alerts.Joint && !math.IsNaN(d.ratio[v.zone+1]):
-		v.alike = d.lie(v.zone+1)+near < v.score+alikeLeft
+	case v.cause == alerts.Joint:
+		node := d.f.firstSensor(v.zone)
+		v.alike = node > 0 && !math.IsNaN(d.ratio[node]) && d.lie(node)+near < v.score+alikeLeft
 	case v.cause == alerts.CauseSensorFaulty && v.sensor > 0:
 		v.alike = d.joints[v.sensor-1] < v.score+alikeLeft
 	}

@@ -65,3 +65,55 @@ func (f *fence) ohmsBetween(z, w int) (float64, bool) {
 	}
 	return ohms, true
 }
+
+// before names what the wire to the end of zone z comes from: the last sensor on the way, or the fork behind it.
+func (f *fence) before(z int) string {
+	p := f.net.Zones[z].Parent
+	for p >= 0 && f.tracks[p+1] == nil && f.leadsOn(p) >= 0 {
+		p = f.net.Zones[p].Parent
+	}
+	if p < 0 {
+		return f.energizer.Name
+	}
+	return f.endOf(p)
+}
+
+// behind names what the wire from the start of zone z leads to: the first sensor on the way, or the fork before it.
+func (f *fence) behind(z int) string {
+	if node := f.firstSensor(z); node > 0 {
+		return f.endOf(node - 1)
+	}
+	return f.endOf(z)
+}
+
+// endOf names the end of zone z, by its sensor where it has one.
+func (f *fence) endOf(z int) string {
+	if f.tracks[z+1] == nil {
+		return f.net.Zones[z].Name + "'s end"
+	}
+	return f.net.Zones[z].Name + "'s sensor"
+}
+
+// firstSensor returns the node of the sensor that shows what the wire of zone z takes: its own, or the first that the
+// wire leads on to; 0 where it forks or ends before there is one.
+func (f *fence) firstSensor(z int) int {
+	for z >= 0 && f.tracks[z+1] == nil {
+		z = f.leadsOn(z)
+	}
+	return z + 1
+}
+
+// leadsOn returns the one zone that zone z feeds, -1 where the wire ends, forks or is part of a loop.
+func (f *fence) leadsOn(z int) int {
+	next := -1
+	for i := range f.net.Zones {
+		if f.net.Zones[i].Parent != z {
+			continue
+		}
+		if next >= 0 || f.net.InLoop(z) || f.net.InLoop(i) {
+			return -1
+		}
+		next = i
+	}
+	return next
+}

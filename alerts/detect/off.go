@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"nightwire/alerts"
-	"nightwire/alerts/line"
 )
 
 // An energizer that is off leaves every zone dead, and so does a wire that has parted in its first metres. Sensors report each
@@ -156,18 +155,13 @@ func (in *incident) goesOff(v verdict) {
 
 // offText says that the energizer called name is off.
 func (f *fence) offText(name string) string {
-	if z := f.wayIn(); z != nil {
-		return fmt.Sprintf("%s is off, or the wire is broken before %s's sensor: the whole fence is dead. Look at %s first, switch, plug and battery, then walk; its own sensor says nothing.",
-			name, z.Name, f.energizer.Name)
+	if f.mayBeWayIn() {
+		return fmt.Sprintf("%s is off, or the wire is broken before %s: the whole fence is dead. Look at %s first, switch, plug and battery, then walk; its own sensor says nothing.",
+			name, f.behind(0), f.energizer.Name)
 	}
 	return fmt.Sprintf("%s is off: no pulses, the whole fence is dead. Go to the energizer first: switch, plug, battery.", name)
 }
 
-// wayIn returns the one zone by which all others get their pulses, where the energizer's sensor has fallen silent: that it is off
-// and that the wire has parted there are then the same. It is nil where they are not.
-func (f *fence) wayIn() *line.Zone {
-	if f.tracks[0] == nil || !f.mute(0) || f.diag.roots() != 1 {
-		return nil
-	}
-	return &f.net.Zones[0]
-}
+// mayBeWayIn reports whether all zones get their pulses by one and the energizer's sensor has fallen silent: that it is off and
+// that the wire has parted there are then the same.
+func (f *fence) mayBeWayIn() bool { return f.tracks[0] != nil && f.mute(0) && f.diag.roots() == 1 }

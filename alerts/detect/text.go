@@ -137,10 +137,10 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 			return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way. Walk it, switch off, join the wire.", name, z.Name)
 		}
 		if z.Parent < 0 && f.tracks[0] == nil {
-			return fmt.Sprintf("%s %s: %s is off, or the wire is broken before %s's sensor. Look at %s first, then walk; switch off before you join it.",
-				name, what, f.energizer.Name, z.Name, f.energizer.Name)
+			return fmt.Sprintf("%s %s: %s is off, or the wire is broken before %s. Look at %s first, then walk; switch off before you join it.",
+				name, what, f.energizer.Name, f.behind(in.Zone), f.energizer.Name)
 		}
-		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s's sensor. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), z.Name)
+		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), f.behind(in.Zone))
 	case alerts.Short:
 		if in.Tracks {
 			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
@@ -151,13 +151,13 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		}
 		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in)+f.orElse(in))
 	case alerts.Joint:
-		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s's sensor%s", name, what, f.before(in.Zone), z.Name, lookAtJoints(in.Alike))
+		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s%s", name, what, f.before(in.Zone), f.behind(in.Zone), lookAtJoints(in.Alike))
 	case alerts.Vegetation:
 		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
 		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
 	}
-	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s's sensor.", name, what, f.before(in.Zone), z.Name)
+	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s.", name, what, f.before(in.Zone), f.behind(in.Zone))
 }
 
 // lookAtJoints says what to do about a joint, which the sensor behind it may only seem to show.
@@ -197,14 +197,6 @@ func left(in *incident) string {
 		return fmt.Sprintf(" (%.0f %% of its usual)", 100*in.Kept)
 	}
 	return ""
-}
-
-// before names what a zone starts from.
-func (f *fence) before(z int) string {
-	if p := f.net.Zones[z].Parent; p >= 0 {
-		return f.net.Zones[p].Name + "'s sensor"
-	}
-	return f.energizer.Name
 }
 
 // place says where in its zone a fault is, by the nearest mark where there is one.
@@ -334,7 +326,7 @@ func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
 // can have.
 func noSensorText(name string, minimum float64, fc outlook, on, late time.Time) string {
 	if fc.days <= 0 {
-		return fmt.Sprintf("%s has no sensor, but by those next to it can have no more than %s even in dry hours, under its %s: growth has won. Trim there now.",
+		return fmt.Sprintf("%s has no sensor, but by those next to it has no more than %s for most of the day, under its %s: growth has won. Trim there now.",
 			titled(name), volts(fc.level), volts(minimum))
 	}
 	return fmt.Sprintf("%s has no sensor, but by those next to it will be under its %s by about %s (%s at the latest) as it grows: trim before then.",

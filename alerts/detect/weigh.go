@@ -116,7 +116,10 @@ func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 // verdict returns the best of what was considered, with its margins.
 func (w *weigher) verdict() verdict {
 	v := w.best
-	v.alike = v.cause == alerts.Joint && w.lies[v.zone+1] < v.score+alikeLeft
+	if v.cause == alerts.Joint {
+		node := w.d.f.firstSensor(v.zone)
+		v.alike = node > 0 && w.lies[node] < v.score+alikeLeft
+	}
 	v.margin, v.dry = math.Inf(1), w.least[alerts.Vegetation]-v.score
 	for c, s := range w.least {
 		if series := c == alerts.Joint || c == alerts.Open; c != v.cause && !(series && v.series()) { // the two differ in ohms only
