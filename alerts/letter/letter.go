@@ -192,7 +192,7 @@ func (f Farm) table(b *strings.Builder) {
 		case !z.OutUntil.IsZero():
 			fmt.Fprintf(b, "out of service until %s\n", f.clock(z.OutUntil))
 		case z.NoSensor:
-			b.WriteString("has no sensor; nothing is known\n")
+			b.WriteString("has no sensor; its voltage is not known\n")
 		case z.HeardAt.IsZero():
 			b.WriteString("never heard\n")
 		case z.Late:

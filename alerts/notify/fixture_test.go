@@ -41,9 +41,9 @@ func testConfig(t testing.TB) Config {
 		Name: "alder-bank", Location: dublin(t),
 		Energizers: []farm.Energizer{{Name: "cartshed", Supply: farm.Battery}, {Name: "mill", Supply: farm.Mains}},
 		Zones: []farm.Zone{
-			{Name: "brook", FedBy: "cartshed", LengthM: 180, Stock: "pigs", MinimumVolts: 2500, Marks: []farm.Mark{{AtM: 40, Name: "lower gate"}}},
-			{Name: "hazel", FedBy: "brook", LengthM: 240, Stock: "pigs", MinimumVolts: 2500},
-			{Name: "lane", FedBy: "hazel", LengthM: 300, Stock: "sheep", MinimumVolts: 3000, Marks: []farm.Mark{{AtM: 250, Name: "old oak"}}},
+			{Name: "brook", FedBy: "cartshed", LengthM: 180, Sensor: farm.Sensor{Topic: "brook/kv"}, Stock: "pigs", MinimumVolts: 2500, Marks: []farm.Mark{{AtM: 40, Name: "lower gate"}}},
+			{Name: "hazel", FedBy: "brook", LengthM: 240, Sensor: farm.Sensor{Topic: "hazel/kv"}, Stock: "pigs", MinimumVolts: 2500},
+			{Name: "lane", FedBy: "hazel", LengthM: 300, Sensor: farm.Sensor{Topic: "lane/kv"}, Stock: "sheep", MinimumVolts: 3000, Marks: []farm.Mark{{AtM: 250, Name: "old oak"}}},
 		},
 		People: []farm.Person{
 			{Name: "Orla", Order: 1, Routes: route("orla"), Quiet: farm.Hours{From: 22 * 60, To: 7 * 60}},

@@ -171,7 +171,25 @@ func (w words) place(f alerts.Finding) string {
 	case alerts.Growth:
 		return fmt.Sprintf("the %.0f m of %s", z.LengthM, z.Name)
 	}
-	return fmt.Sprintf("on %s, between %s and the sensor at its far end, %.0f m", z.Name, cmp.Or(z.FedBy, "its start"), z.LengthM)
+	from := cmp.Or(z.FedBy, "its start")
+	switch {
+	case z.Sensor.Topic != "":
+		return fmt.Sprintf("on %s, between %s and the sensor at its far end, %.0f m", z.Name, from, z.LengthM)
+	case w.feeds(z) == 1:
+		return fmt.Sprintf("on %s, between %s and its far end, %.0f m, or on the zone behind it: %s has no sensor", z.Name, from, z.LengthM, z.Name)
+	}
+	return fmt.Sprintf("on %s, between %s and its far end, %.0f m", z.Name, from, z.LengthM)
+}
+
+// feeds returns how many zones z feeds.
+func (w words) feeds(z *farm.Zone) int {
+	n := 0
+	for i := range w.cfg.Farm.Zones {
+		if w.cfg.Farm.Zones[i].FedBy == z.Name {
+			n++
+		}
+	}
+	return n
 }
 
 // advice is what to do first.
@@ -215,7 +233,7 @@ func (w words) advice(f alerts.Finding) advice {
 	case alerts.EnergizerWeak:
 		return advice{"Switch off, unhook the fence, switch on, measure it alone.", "", []string{
 			"Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes.",
-			"Well alone? Then it is the fence: look for growth or a wire down. Weak alone? Battery first, then another energizer.", stock}}
+			"Weak alone? Battery first, then another energizer. Well alone? Look at its earth lead and stakes, then for growth or a wire down.", stock}}
 	case alerts.SupplyLow:
 		return advice{"Bring a charged battery.", "", []string{
 			"Take a charged battery, and change it.", "Clean the panel and its clamps; see that nothing shades it."}}
@@ -232,7 +250,7 @@ func (w words) advice(f alerts.Finding) advice {
 			"Measure the fence there: no word from the sensor says nothing of the wire.", "Then look at the sensor's battery and its aerial."}}
 	case alerts.CauseSensorFaulty:
 		return advice{"Measure it there by hand.", "", []string{
-			"Measure beside the sensor with a tester.", "If the fence is well, mend or change the sensor."}}
+			"Measure beside the sensor with a tester.", "If the fence is well, mend or change the sensor. If it is low there too, look for a bad joint before the sensor."}}
 	case alerts.LinkLost:
 		return advice{"Look at the router and its power, then measure the fence by hand.", "", []string{
 			"Look at the router or gateway and its power.",

@@ -55,6 +55,29 @@ func TestPlace(t *testing.T) {
 	}
 }
 
+// Nobody is sent to a sensor that does not exist, nor only along its zone where the fault may lie behind that.
+func TestPlaceWithoutASensor(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		zone  int
+		lane  string // what feeds lane
+		place string
+	}{
+		{"the wire leads on", 1, "hazel", "on hazel, between brook and its far end, 240 m, or on the zone behind it: hazel has no sensor"},
+		{"it ends", 2, "hazel", "on lane, between hazel and its far end, 300 m"},
+		{"it forks", 0, "brook", "on brook, between cartshed and its far end, 180 m"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			w := words{cfg: testConfig(t)}
+			z := w.cfg.Farm.Zones
+			z[tt.zone].Sensor, z[2].FedBy = farm.Sensor{}, tt.lane
+			if got := w.place(trouble(z[tt.zone].Source(), alerts.Dead, alerts.Open, alerts.High)); got != tt.place {
+				t.Errorf("place %q, want %q", got, tt.place)
+			}
+		})
+	}
+}
+
 func TestVoltsAreSaidWhereTheyMatter(t *testing.T) {
 	w := words{cfg: testConfig(t)}
 	for _, tt := range []struct {
