@@ -258,3 +258,31 @@ func TestJointBeforeHeavyGrowth(t *testing.T) {
 		}
 	}
 }
+
+// Growth has a zone under its minimum, and a joint goes bad before it. When that is mended the zone is low with growth again: no
+// night from while it stood makes that a cracked insulator.
+func TestJointMendedBeforeWhatIsLow(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = 2300
+	}
+	b := newBench(t, f)
+	b.run(36 * time.Hour)
+	b.grow(28, 5*24*time.Hour)
+	b.run(12 * time.Hour)
+	joint("hazel", 2000)(b)
+	b.run(40 * time.Hour)
+	mend("hazel")(b)
+	since := len(b.events)
+	b.run(3 * time.Hour)
+	for _, e := range b.events[since:] {
+		if e.Kind == alerts.Raised && e.Condition != alerts.Growth && e.Cause != alerts.Vegetation {
+			b.show()
+			t.Errorf("told of %s as %s", e.Source, e.Cause)
+		}
+	}
+	if a := b.standing("zone/hazel", alerts.Low); a == nil {
+		b.show()
+		t.Error("hazel is not told as low")
+	}
+}

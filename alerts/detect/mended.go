@@ -31,6 +31,7 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	if !in.Slow && !in.Shift && in.Profile != nil {
 		f.Mended = mended{Levels: in.Profile, Until: now + mendedFor}
 	}
+	f.rejoin() // the days as they are remembered must not show a joint that is mended to who looks at them next
 	if touched {
 		f.Ends[f.NEnds%len(f.Ends)] = now
 		f.NEnds++
