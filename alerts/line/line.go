@@ -24,6 +24,7 @@ type Network struct {
 	SourceOhms float64 // the energizer's own and its earth together
 
 	nodes int
+	loops []bool // by zone, whether it lies on a loop
 }
 
 // Zone is one zone of a network.
@@ -62,6 +63,10 @@ func New(f *farm.Farm, name string) (*Network, error) {
 		n.Zones[i].End = end
 	}
 	n.joinForward(index)
+	n.loops = make([]bool, len(n.Zones))
+	for z := range n.loops {
+		n.loops[z] = n.reachedWithout(z)
+	}
 	return n, nil
 }
 
@@ -99,8 +104,10 @@ func (n *Network) Behind(i, z int) bool {
 }
 
 // InLoop reports whether zone z lies on a loop, so that breaking it leaves every zone fed from the other side.
-func (n *Network) InLoop(z int) bool {
-	// Remove z and see whether its end can still be reached from the energizer.
+func (n *Network) InLoop(z int) bool { return n.loops[z] }
+
+// reachedWithout reports whether the end of zone z can still be reached from the energizer when z is removed.
+func (n *Network) reachedWithout(z int) bool {
 	reached := make([]bool, n.nodes)
 	reached[0] = true
 	for range n.Zones {

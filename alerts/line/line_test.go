@@ -103,6 +103,9 @@ func TestLoop(t *testing.T) {
 	if n.Behind(1, 2) || !n.Behind(2, 0) {
 		t.Errorf("behind: want both arms behind a, and neither arm behind the other")
 	}
+	if got := testing.AllocsPerRun(10, func() { n.Behind(2, 0) }); got > 0 { // it is asked at readings, and a million times at midnight
+		t.Errorf("%v allocations to say what is behind what, want none", got)
+	}
 	s := line.NewSolver(n)
 	st := even(n, 1e-3)
 	v := s.Volts(make([]float64, 4), st, line.Fault{})
