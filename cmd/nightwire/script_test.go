@@ -21,7 +21,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", RequireExplicitExec: true, RequireUniqueNames: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"waitfor": waitFor, "retain": retain, "freeport": freePort, "occupy": occupy,
+			"waitfor": waitFor, "retain": retain, "freeport": freePort(t), "occupy": occupy,
 			"sensed": sensed, "waitstored": waitStored, "answer": answer, "presskeep": pressKeep,
 			"clock": setClock, "live": live, "backlog": keptBack, "hook": hook,
 		},
@@ -66,9 +66,13 @@ func retain(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 // freePort sets a variable to a port that nobody listens on: freeport NAME.
-func freePort(ts *testscript.TestScript, neg bool, args []string) {
-	ln := listen(ts, neg, args)
-	ln.Close()
+func freePort(t *testing.T) func(*testscript.TestScript, bool, []string) {
+	return func(ts *testscript.TestScript, neg bool, args []string) {
+		if neg || len(args) != 1 {
+			ts.Fatalf("usage: freeport NAME")
+		}
+		ts.Setenv(args[0], strconv.Itoa(port(t)))
+	}
 }
 
 // occupy sets a variable to a port that is taken until the script ends: occupy NAME.

@@ -5,6 +5,8 @@
 package outside
 
 import (
+	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -46,13 +48,27 @@ func Missing(tb testing.TB, what string) {
 	tb.Skipf("skipped: %s not installed", what)
 }
 
-// Address returns an address of this machine that nothing listens on now.
+// Ports from firstPort to lastPort are below those that systems give to whoever asks for any (32768 and up on Linux, 49152 and up
+// by RFC 6335): no connection takes one of them while the server it is meant for is down.
+const firstPort, lastPort = 20_000, 32_000
+
+// Address returns an address of this machine that nothing listens on now. Until the test ends no other test is given it: its port
+// for datagrams, which nobody uses, is held meanwhile.
 func Address(tb testing.TB) string {
 	tb.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tb.Fatal(err)
+	for range 1000 {
+		at := fmt.Sprintf("127.0.0.1:%d", firstPort+rand.IntN(lastPort-firstPort))
+		held, err := net.ListenPacket("udp", at)
+		if err != nil {
+			continue // another test has it
+		}
+		if ln, err := net.Listen("tcp", at); err == nil {
+			ln.Close()
+			tb.Cleanup(func() { held.Close() })
+			return at
+		}
+		held.Close()
 	}
-	defer ln.Close()
-	return ln.Addr().String()
+	tb.Fatalf("no free port from %d to %d", firstPort, lastPort)
+	return ""
 }

@@ -41,9 +41,17 @@ func TestProgram(t *testing.T) {
 }
 
 func TestAddress(t *testing.T) {
-	ln, err := net.Listen("tcp", Address(t))
-	if err != nil {
-		t.Fatal(err)
+	seen := map[string]bool{}
+	for range 300 {
+		at := Address(t)
+		ln, err := net.Listen("tcp", at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ln.Close()
+		if port := ln.Addr().(*net.TCPAddr).Port; port < firstPort || port >= lastPort || seen[at] {
+			t.Errorf("%s: given before, or one that a connection may take", at)
+		}
+		seen[at] = true
 	}
-	ln.Close()
 }
