@@ -171,14 +171,14 @@ func (w words) place(f alerts.Finding) string {
 	case alerts.Growth:
 		return fmt.Sprintf("the %.0f m of %s", z.LengthM, z.Name)
 	}
-	from := cmp.Or(z.FedBy, "its start")
-	switch {
-	case z.Sensor.Topic != "":
-		return fmt.Sprintf("on %s, between %s and the sensor at its far end, %.0f m", z.Name, from, z.LengthM)
-	case w.feeds(z) == 1:
-		return fmt.Sprintf("on %s, between %s and its far end, %.0f m, or on the zone behind it: %s has no sensor", z.Name, from, z.LengthM, z.Name)
+	to, beyond := "the sensor at its far end", ""
+	if z.Sensor.Topic == "" {
+		to = "its far end"
+		if w.feeds(z) == 1 {
+			beyond = fmt.Sprintf(", or on the zone behind it: %s has no sensor", z.Name)
+		}
 	}
-	return fmt.Sprintf("on %s, between %s and its far end, %.0f m", z.Name, from, z.LengthM)
+	return fmt.Sprintf("on %s, between %s and %s, %.0f m%s", z.Name, cmp.Or(z.FedBy, "its start"), to, z.LengthM, beyond)
 }
 
 // feeds returns how many zones z feeds.
