@@ -12,9 +12,7 @@ import (
 // poorlyEarthed returns a bench on f whose stakes have failed at a stroke some hours ago, and their ohms.
 func poorlyEarthed(t *testing.T, f *farm.Farm) (*bench, *float64) {
 	t.Helper()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 4500
-	}
+	needing(f, 4500)
 	b, ohms := newBench(t, f), 60.0
 	b.stakes(&ohms)
 	b.draws(4e-4)

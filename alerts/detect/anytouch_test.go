@@ -34,6 +34,15 @@ func anyFence(rng *rand.Rand) *farm.Farm {
 	return f
 }
 
+// unlikeTheFile draws how far the source's ohms are off the farm file's, of which the logarithm has so large a standard deviation,
+// and what each span leaks: from three tenths of what it did to most times as much as those.
+func (w *wire) unlikeTheFile(rng *rand.Rand, source, most float64) {
+	w.source *= math.Exp(source * rng.NormFloat64())
+	for i := range w.spans {
+		w.spans[i].leak *= math.Exp(math.Log(0.3) + rng.Float64()*math.Log(most))
+	}
+}
+
 // touchAnywhere lets something touch any zone of any fence for ten hours in which it rains on and off, and returns the zone and what
 // was told of it last; empty where nothing was told as coming and going.
 func touchAnywhere(t *testing.T, seed uint64) (zone, text string) {
@@ -41,11 +50,7 @@ func touchAnywhere(t *testing.T, seed uint64) (zone, text string) {
 	f := anyFence(rng)
 	b := newBench(t, f)
 	b.noise = 0.012
-	w := b.wires["cartshed"]
-	w.source *= math.Exp(0.12 * rng.NormFloat64())
-	for i := range w.spans {
-		w.spans[i].leak *= math.Exp(math.Log(0.3) + rng.Float64()*math.Log(10))
-	}
+	b.wires["cartshed"].unlikeTheFile(rng, 0.12, 10)
 	b.run(30 * time.Hour)
 	zone = f.Zones[rng.IntN(len(f.Zones))].Name
 	b.touch(zone, math.Exp(math.Log(30)+rng.Float64()*math.Log(40)), 2*time.Minute, 10*time.Minute)

@@ -234,9 +234,7 @@ func TestSecondJointWithinTheHour(t *testing.T) {
 // the joint's: neither while it stands nor when it is mended is anybody told that growth has won.
 func TestJointBeforeHeavyGrowth(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 1250
-	}
+	needing(f, 1250)
 	for _, ohms := range []float64{6000, 20_000} {
 		b := newBench(t, f)
 		b.run(36 * time.Hour)
@@ -263,9 +261,7 @@ func TestJointBeforeHeavyGrowth(t *testing.T) {
 // night from while it stood makes that a cracked insulator.
 func TestJointMendedBeforeWhatIsLow(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 2300
-	}
+	needing(f, 2300)
 	b := newBench(t, f)
 	b.run(36 * time.Hour)
 	b.grow(28, 5*24*time.Hour)

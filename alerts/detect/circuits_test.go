@@ -19,11 +19,7 @@ func shortAnywhere(t *testing.T, seed uint64) (zone string, atM float64, told al
 	f.Energizers[0].SourceAssumed, f.Energizers[0].EarthOhms = true, 0
 	b := newBench(t, f)
 	b.noise = 0.012
-	w := b.wires["cartshed"]
-	w.source *= math.Exp(0.4 * rng.NormFloat64())
-	for i := range w.spans {
-		w.spans[i].leak *= math.Exp(math.Log(0.3) + rng.Float64()*math.Log(30))
-	}
+	b.wires["cartshed"].unlikeTheFile(rng, 0.4, 30)
 	b.run(30 * time.Hour)
 	z := f.Zones[rng.IntN(len(f.Zones))]
 	s := b.zone(z.Name)

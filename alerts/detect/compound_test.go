@@ -53,9 +53,7 @@ func TestShortFoundWhenTheEnergizerPulsesAgain(t *testing.T) {
 // Rain has the zones under their minimum and goes on when the energizer stops: it is no rain that leaves a wire dead.
 func TestEnergizerOffInTheRain(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 5000
-	}
+	needing(f, 5000)
 	b := newBench(t, f)
 	b.draws(2e-4)
 	b.run(30 * time.Hour)
@@ -120,9 +118,7 @@ func TestStakesBetweenTouches(t *testing.T) {
 // not that the wire lies on the ground.
 func TestNothingOnTheStakes(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 600
-	}
+	needing(f, 600)
 	b, ohms := newBench(t, f), 60.0
 	b.stakes(&ohms)
 	b.draws(3e-3)
@@ -147,9 +143,7 @@ func TestNothingOnTheStakes(t *testing.T) {
 // alarm says so, for by then stock walk out.
 func TestDroppedThenUnder(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 3000
-	}
+	needing(f, 3000)
 	b := newBench(t, f)
 	b.draws(2e-4)
 	b.run(30 * time.Hour)
@@ -181,9 +175,7 @@ func TestDroppedThenUnder(t *testing.T) {
 func TestFaultOutlastsTheDew(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, time.Minute)
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 2000
-	}
+	needing(f, 2000)
 	f.Zones[0].OhmsPerKM = 18
 	b := newBench(t, f)
 	b.draws(1e-4)

@@ -67,9 +67,7 @@ func eventful(t testing.TB) (*farm.Farm, []pulse.Reading) {
 // returns every reading that was sent.
 func wetNights(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 1500 // what tracks takes none so far
-	}
+	needing(f, 1500) // what tracks takes none so far
 	b := newBench(t, f)
 	ohms := 60.0
 	b.stakes(&ohms)

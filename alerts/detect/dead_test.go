@@ -14,15 +14,11 @@ import (
 // and dead once.
 func TestDeadWireThatFlickersIsOneBreak(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		if f.Zones[i].Name != "lane" {
-			f.Zones[i].Sensor.Every = 10 * time.Minute
-		}
-	}
+	slowBut(f, "lane")
 	b := newBench(t, f)
 	b.run(30 * time.Hour)
 	b.quiet()
-	b.zone("lane").parted, b.zone("lane").part = true, 0.3
+	part("lane", 0.3)(b)
 	b.alter = func(d *device, r *pulse.Reading) bool {
 		if v, _ := r.Get(pulse.Volts); v == 0 {
 			r.Set(pulse.Volts, 100*math.Round(b.rng.Float64()))
@@ -41,14 +37,10 @@ func TestDeadWireThatFlickersIsOneBreak(t *testing.T) {
 // are no part of the break.
 func TestBreakDropsZonesHeardHot(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		if f.Zones[i].Name != "lane" {
-			f.Zones[i].Sensor.Every = 10 * time.Minute
-		}
-	}
+	slowBut(f, "lane")
 	b := newBench(t, f)
 	b.run(30*time.Hour + 3*time.Minute) // orchard is the next of the others to speak, in three minutes
-	b.zone("lane").parted, b.zone("lane").part = true, 0.3
+	part("lane", 0.3)(b)
 	b.run(time.Hour)
 	a := b.only()
 	if e := a.first(); e.Source != "zone/lane" {
@@ -101,9 +93,7 @@ func TestWhichOfNearlyDeadZones(t *testing.T) {
 func TestSensorAtItsFloor(t *testing.T) {
 	f := paddocks()
 	strung(100)(f)
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 1200
-	}
+	needing(f, 1200)
 	b := newBench(t, f)
 	b.draws(1.0 / 100)
 	b.run(30 * time.Hour)
@@ -117,7 +107,7 @@ func TestSensorAtItsFloor(t *testing.T) {
 		}
 		return true
 	}
-	b.zone("brook").short, b.zone("brook").part = 1.0/16, 0.9
+	short("brook", 16, 0.9)(b)
 	b.run(time.Hour)
 	if a := b.only(); a.last().Source != "zone/brook" || len(a.events) > 2 {
 		b.show()
@@ -140,9 +130,9 @@ func TestWirePartsBeforeAShort(t *testing.T) {
 	b.draws(1e-5)
 	b.run(30 * time.Hour)
 	b.quiet()
-	b.zone("lane").short, b.zone("lane").part = 1.0/200, 0.5
+	short("lane", 200, 0.5)(b)
 	b.run(2 * time.Hour)
-	b.zone("hazel").parted, b.zone("hazel").part = true, 0.5
+	part("hazel", 0.5)(b)
 	b.run(11 * time.Minute)
 	if e := b.only().last(); e.Cause != alerts.Open || e.Source != "zone/hazel" {
 		b.show()

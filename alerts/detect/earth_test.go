@@ -55,9 +55,7 @@ func TestEarthFailsAtAStroke(t *testing.T) {
 	for _, tt := range earthFaults {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
-			for i := range f.Zones {
-				f.Zones[i].MinimumVolts = 4500
-			}
+			needing(f, 4500)
 			b := newBench(t, f)
 			ohms := tt.ohms
 			b.stakes(&ohms)
@@ -98,9 +96,7 @@ func TestEarthFailsAtAStroke(t *testing.T) {
 func TestEarthDriesOut(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 4500
-	}
+	needing(f, 4500)
 	b := newBench(t, f)
 	ohms := 60.0
 	b.stakes(&ohms)

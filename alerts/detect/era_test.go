@@ -40,9 +40,7 @@ func TestJointWhileReportsAreLost(t *testing.T) {
 func TestDownpourOddOneAfterAnother(t *testing.T) {
 	for _, times := range []float64{6, 10} {
 		f := paddocks()
-		for i := range f.Zones {
-			f.Zones[i].MinimumVolts = 3000
-		}
+		needing(f, 3000)
 		b := newBench(t, f)
 		b.noise = 0.012
 		b.draws(4e-4)

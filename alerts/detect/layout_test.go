@@ -84,6 +84,22 @@ func reportEvery(f *farm.Farm, d time.Duration) {
 	}
 }
 
+// slowBut has every zone report each ten minutes but that named, which keeps its pace.
+func slowBut(f *farm.Farm, quick string) {
+	for i := range f.Zones {
+		if f.Zones[i].Name != quick {
+			f.Zones[i].Sensor.Every = 10 * time.Minute
+		}
+	}
+}
+
+// needing gives all zones one minimum.
+func needing(f *farm.Farm, volts float64) {
+	for i := range f.Zones {
+		f.Zones[i].MinimumVolts = volts
+	}
+}
+
 func ownPaces(f *farm.Farm) {
 	f.Energizers[0].Sensor.Every = time.Minute
 	for i, d := range []time.Duration{30 * time.Second, 5 * time.Minute, 10 * time.Minute, 2 * time.Minute} {

@@ -157,17 +157,13 @@ func (b *bench) faulty(zone string) *told {
 // A wire parts before a path to earth that is told already: each has its own alarm, in its own zone, until it is mended.
 func TestShortStaysToldBehindAPartedWire(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		if f.Zones[i].Name != "lane" {
-			f.Zones[i].Sensor.Every = 10 * time.Minute
-		}
-	}
+	slowBut(f, "lane")
 	b := newBench(t, f)
 	b.run(30 * time.Hour)
 	b.quiet()
-	b.zone("hazel").short, b.zone("hazel").part = 1.0/200, 0.5
+	short("hazel", 200, 0.5)(b)
 	b.run(2 * time.Hour)
-	b.zone("brook").parted, b.zone("brook").part = true, 0.5
+	part("brook", 0.5)(b)
 	b.run(2 * time.Hour)
 	all := b.alarms()
 	if len(all) != 2 || all[0].last().Source != "zone/hazel" || all[0].last().Cause != alerts.Short || all[1].last().Source != "zone/brook" {

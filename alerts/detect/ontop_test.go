@@ -46,9 +46,7 @@ func TestShortWhereAnInsulatorTracks(t *testing.T) {
 // to see whether it is one.
 func TestFarDownIsToldAtOnce(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 1500
-	}
+	needing(f, 1500)
 	b := newBench(t, f)
 	b.run(30 * time.Hour)
 	fell := b.now

@@ -139,9 +139,7 @@ func TestPatchyDewIsNoWeakEnergizer(t *testing.T) {
 // While the battery is low, a zone that comes to stand under its minimum rides on the battery's alarm.
 func TestZonesRideOnALowBattery(t *testing.T) {
 	f := paddocks()
-	for i := range f.Zones {
-		f.Zones[i].MinimumVolts = 6200
-	}
+	needing(f, 6200)
 	b := newBench(t, f)
 	supply, interval := 12.6, 1300.0
 	b.supplied(&supply, &interval)

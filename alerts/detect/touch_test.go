@@ -121,14 +121,11 @@ func TestTouchThatLetGoMovesNowhere(t *testing.T) {
 		for _, zone := range []string{"brook", "hazel", "orchard"} {
 			f := paddocks()
 			strung(400)(f)
-			f.Energizers[0].Sensor.Every = 5 * time.Minute
-			for i := range f.Zones {
-				f.Zones[i].Sensor.Every = 5 * time.Minute
-			}
+			reportEvery(f, 5*time.Minute)
 			b := newBench(t, f)
 			b.run(30*time.Hour + time.Duration(off)*30*time.Second)
 			b.quiet()
-			b.zone(zone).short, b.zone(zone).part = 1.0/60, 0.8
+			short(zone, 60, 0.8)(b)
 			b.run(2*time.Minute + 20*time.Second)
 			b.zone(zone).short = 0
 			b.run(8 * time.Minute)
