@@ -126,11 +126,18 @@ func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 		return stakesMost, 0, true
 	}
 	grown := math.Log(is / was)
-	sd := math.Hypot(stakesSD, math.Hypot(stakesGrain/was, stakesGrain/is))
-	square := func(off float64) float64 { return min(off*off/sd/sd, stakesMost) }
-	lost := func(left float64) float64 { return math.Max(d.base.OpenVolts-left*d.before[0], 0.01*d.base.OpenVolts) }
-	more := math.Log(lost(d.ratio[0]) / lost(1))
-	return square(min(grown-more/2, 0)), square(max(grown-math.Log(s), 0)), false
+	more := math.Log(taken(d.base.OpenVolts, d.ratio[0]*d.before[0]) / taken(d.base.OpenVolts, d.before[0]))
+	return oddStakes(min(grown-more/2, 0), was, is, stakesSD), oddStakes(max(grown-math.Log(s), 0), was, is, stakesSD), false
+}
+
+// taken returns what the source's ohms take of the open voltage, volts, where out is left of it at the output: never quite nothing.
+func taken(open, out float64) float64 { return math.Max(open-out, 0.01*open) }
+
+// oddStakes returns how odd it is, as squared standard deviations, that what the stakes carry went from was to is, volts, where that
+// is off by so much in its logarithm and the ohms of the stakes have the standard deviation sd in theirs.
+func oddStakes(off, was, is, sd float64) float64 {
+	sd = math.Hypot(sd, math.Hypot(stakesGrain/was, stakesGrain/is))
+	return min(off*off/sd/sd, stakesMost)
 }
 
 // Judgements; common practice, no source.

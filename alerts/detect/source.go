@@ -119,13 +119,10 @@ func (d *diagnoser) undrawn(est line.Estimate, was float64) float64 {
 	if !ok || was <= 0 || math.IsNaN(d.ratio[0]) {
 		return 0
 	}
-	amps := func(open, out, ohms float64) float64 { return math.Max(open-out, 0.01*open) / ohms }
-	base := amps(d.base.OpenVolts, d.before[0], d.base.SourceOhms)
-	more := math.Log(amps(est.OpenVolts, est.OpenVolts-est.LoadAmps*est.SourceOhms, est.SourceOhms) / base)
+	base := taken(d.base.OpenVolts, d.before[0]) / d.base.SourceOhms
+	more := math.Log(taken(est.OpenVolts, est.OpenVolts-est.LoadAmps*est.SourceOhms) / est.SourceOhms / base)
 	was, is = max(was, stakesGrain), max(is, stakesGrain)
-	short := min(math.Log(is/was)-min(more, more/2), 0) // half as much more at the least, as at a stroke
-	sd := math.Hypot(soilSD, math.Hypot(stakesGrain/was, stakesGrain/is))
-	return min(short*short/sd/sd, stakesMost)
+	return oddStakes(min(math.Log(is/was)-min(more, more/2), 0), was, is, soilSD) // half as much more at the least, as at a stroke
 }
 
 // soilSD is the standard deviation of the logarithm of the stakes' ohms over some days, in which the soil dries or takes up
