@@ -26,6 +26,7 @@ type Call struct {
 	Hold     *alerts.Hold    `json:"hold,omitempty"`     // stock are behind it while somebody works there
 	Over     time.Time       `json:"over,omitzero"`      // when it returned to normal
 	Back     *float64        `json:"back_kv,omitempty"`  // the voltage then
+	Ended    string          `json:"ended,omitempty"`    // what the alarm said then
 }
 
 // Notice is one thing to tell one person of one call.

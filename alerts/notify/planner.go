@@ -112,7 +112,8 @@ func (p *Planner) announce(now time.Time, c alerts.Change) {
 	call.hush()
 	first := p.first(call.Event.Finding)
 	call.Level, call.Updates = len(first), 0
-	call.Answered, call.PutOff, call.Hidden, call.Over, call.Back = "", time.Time{}, false, time.Time{}, nil
+	call.Answered, call.PutOff, call.Hidden = "", time.Time{}, false
+	call.Over, call.Back, call.Ended = time.Time{}, nil, ""
 	call.Hold = c.Remind
 	if call.Event.Priority == alerts.LowPriority {
 		call.RoundAt = p.cfg.round(now)
@@ -235,7 +236,7 @@ func (p *Planner) answered(now time.Time, call *Call, c alerts.Change) {
 
 // over plans for an alarm that has returned to normal.
 func (p *Planner) over(now time.Time, call *Call, c alerts.Change, hidden bool) {
-	call.Over, call.Back = c.Event.Time, c.Event.KV
+	call.Over, call.Back, call.Ended = c.Event.Time, c.Event.KV, c.Event.Text
 	round := call.RoundAt
 	call.hush()
 	switch {

@@ -66,18 +66,8 @@ func (w words) was(f alerts.Finding) string {
 			return "on a low battery"
 		}
 		return "weak"
-	case alerts.Silent:
-		return "silent"
-	case alerts.Growth:
-		return "being grown over"
-	case alerts.FaultySensor:
-		return "reading wrong"
-	case alerts.BadJoint:
-		return "badly joined"
-	case alerts.Earth:
-		return "poorly earthed"
 	}
-	return string(f.Condition)
+	return ""
 }
 
 // volts gives the reading, and the minimum where it is under that.

@@ -140,8 +140,8 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 		f := c.Event.Finding
 		line := upper(w.what(f)) + w.volts(f) + w.riding(f, 3) + w.where(f).long + ", since " + w.clock(c.Raised)
 		if kind == alerts.TellReturned {
-			line = upper(w.thing(f.Source)) + w.back(c) + " since " + w.clock(c.Over)
-			names = append(names, w.thing(f.Source)+w.back(c))
+			line = fmt.Sprintf("%s It lasted until %s", w.ended(c), w.clock(c.Over))
+			names = append(names, strings.TrimSuffix(w.ended(c), "."))
 		} else {
 			names = append(names, w.what(f))
 		}
@@ -195,20 +195,42 @@ func (w words) taken(c *Call) (subject, body string) {
 
 // returned says that it is over, and how long it was.
 func (w words) returned(c *Call) (subject, body string) {
-	f := c.Event.Finding
-	lasted := span(c.Over.Sub(c.Raised))
-	first := w.afterwards(c)
-	subject = alerts.Shorten(fmt.Sprintf("%s%s since %s. It was %s for %s. %s", upper(w.thing(f.Source)), w.back(c), w.clock(c.Over), w.was(f), lasted, first))
-	body = fmt.Sprintf("%s%s since %s.\nIt was %s from %s, for %s.\n%s\n", upper(w.thing(f.Source)), w.back(c),
-		w.local(c.Over).Format("Monday 2 January, 15:04"), w.was(f), w.local(c.Raised).Format("Monday 15:04"), lasted, first)
+	ended, first := w.ended(c), w.afterwards(c)
+	lasted := fmt.Sprintf(" It lasted %s, until %s.", span(c.Over.Sub(c.Raised)), w.clock(c.Over))
+	most, _, _ := strings.Cut(strings.TrimSuffix(first, "."), ";") // what matters most of what is to do
+	for _, subject = range []string{ended + lasted + " " + first, ended + lasted + " " + most + ".", ended + " " + first, ended + " " + most + "."} {
+		if utf8.RuneCountInString(subject) <= alerts.LockScreen {
+			break
+		}
+	}
+	subject = alerts.Shorten(subject)
+	body = fmt.Sprintf("%s\nIt lasted %s, from %s until %s.\n%s\n", ended, span(c.Over.Sub(c.Raised)),
+		w.local(c.Raised).Format("Monday 2 January 15:04"), w.local(c.Over).Format("Monday 15:04"), first)
 	return subject, body + "\n" + caution
+}
+
+// ended says that it is over in the alarm's own sentence, which knows what is still wrong; in ours where that does not name what
+// it speaks of.
+func (w words) ended(c *Call) string {
+	name := c.Event.Source.Name()
+	if c.Ended != "" && (c.Event.Condition.OfWatch() || name != "" && strings.Contains(strings.ToLower(c.Ended), strings.ToLower(name))) {
+		return c.Ended
+	}
+	return upper(w.thing(c.Event.Source)) + w.back(c) + "."
 }
 
 // afterwards says what is still to do when it is over.
 func (w words) afterwards(c *Call) string {
+	at := "the wire"
+	switch {
+	case c.Event.Source == farm.Site:
+		at = "the router"
+	case w.cfg.Farm.Energizer(c.Event.Source.Name()) != nil:
+		at = "it"
+	}
 	switch grave := c.Event.Priority == alerts.High; {
 	case grave && c.Answered == "":
-		return "See that all stock are in; look at the wire by day."
+		return "See that all stock are in; look at " + at + " by day."
 	case grave:
 		return "See that all stock are in; then all is done."
 	case c.Answered == "":
@@ -242,7 +264,7 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	}
 	for _, c := range news {
 		if !c.Over.IsZero() {
-			over = append(over, "- "+w.ended(c))
+			over = append(over, fmt.Sprintf("- %s It lasted %s, until %s.", w.ended(c), span(c.Over.Sub(c.Raised)), w.clock(c.Over)))
 			continue
 		}
 		open = append(open, w.roundLine(c))
@@ -264,12 +286,6 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	section(&b, "Over again:", over)
 	b.WriteString("\nThis is no daily look at the stock.\n" + caution)
 	return alerts.Shorten(subject), b.String()
-}
-
-// ended says what is over, and how long it was.
-func (w words) ended(c *Call) string {
-	return fmt.Sprintf("%s%s since %s; it was %s for %s.", upper(w.thing(c.Event.Source)), w.back(c), w.clock(c.Over),
-		w.was(c.Event.Finding), span(c.Over.Sub(c.Raised)))
 }
 
 func section(b *strings.Builder, title string, lines []string) {

@@ -165,7 +165,7 @@ func TestLettersSayWhatIsNeeded(t *testing.T) {
 		{"raised-link-lost", []string{"No sensor is heard", "since Mon 23:59", "router"}},
 		{"escalated", []string{"Orla has not answered", "brook", "since 02:10"}},
 		{"taken", []string{"Bram has it", "brook", "Nothing for you to do"}},
-		{"returned-mended", []string{"Brook", "back", "6.1 kV", "03:05", "55 min"}},
+		{"returned-mended", []string{"Brook", "back", "6.1 kV", "55 min", "03:05"}},
 		{"round", []string{"Evening round", "lane", "Fri 24 April", "Trim", "And 2 more"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
