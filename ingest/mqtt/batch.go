@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"nightwire/ingest/pulse"
@@ -97,10 +98,14 @@ func (c *Client) take(b *batch, m *message) {
 		c.met.repeated.Inc()
 		return
 	}
-	rs, reason, err := decode(c.opts.Decode, m, c.stamps.next(m.Topic(), m.arrived))
+	stamp := c.stamps.offer(m.Topic(), m.arrived)
+	rs, reason, err := decode(c.opts.Decode, m, stamp.given)
 	if err != nil {
 		c.reject(m, reason, err)
 		return
+	}
+	if slices.ContainsFunc(rs, timeless) {
+		c.stamps.keep(m.Topic(), stamp)
 	}
 	if c.mayBeAgain(m) {
 		n := len(rs)

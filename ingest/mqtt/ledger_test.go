@@ -130,24 +130,46 @@ func TestStampsFollowTheClock(t *testing.T) {
 			s := newStamps(nil)
 			var got []int64
 			for _, ms := range tt.came {
-				got = append(got, s.next("farm/brook", msTime(ms)).UnixMilli())
+				got = append(got, s.take(msTime(ms)).UnixMilli())
 			}
 			if diff := cmp.Diff(tt.want, got); diff != "" {
 				t.Errorf("stamps (-want +got):\n%s", diff)
 			}
 		})
 	}
-	t.Run("a burst of five minutes", func(t *testing.T) {
+	t.Run("a week's reports at once", func(t *testing.T) {
 		s := newStamps(nil)
 		var last time.Time
-		for i := range 300_000 {
-			got := s.next("farm/brook", msTime(int64(i/100)))
-			if !got.After(last) && i > 0 {
+		for i := range 7 * 24 * 360 {
+			got := s.take(msTime(1000 + int64(i/100)))
+			if !got.After(last) {
 				t.Fatalf("message %d has the time of another", i)
 			}
 			last = got
 		}
 	})
+	t.Run("a sensor gone mad", func(t *testing.T) {
+		s := newStamps(nil)
+		for i := range 1_000_000 {
+			came := msTime(1000 + int64(i/10))
+			if ahead := s.take(came).Sub(came); ahead > maxAhead {
+				t.Fatalf("message %d has a time %s ahead", i, ahead)
+			}
+		}
+	})
+	t.Run("one that nobody took", func(t *testing.T) {
+		s := newStamps(nil)
+		if a, b := s.offer("farm/brook", msTime(1000)), s.offer("farm/brook", msTime(1000)); a != b {
+			t.Errorf("it was given %s, and the next %s", a.given, b.given)
+		}
+	})
+}
+
+// take has a reading without a time of its own take the stamp offered.
+func (s *stamps) take(came time.Time) time.Time {
+	st := s.offer("farm/brook", came)
+	s.keep("farm/brook", st)
+	return st.given
 }
 
 func FuzzStampsNeverRepeat(f *testing.F) {
@@ -162,7 +184,7 @@ func FuzzStampsNeverRepeat(f *testing.F) {
 			if i > 0 && i == restart {
 				s = newStamps([]pulse.Reading{{Arrived: s.last["farm/brook"].given}})
 			}
-			got := s.next("farm/brook", msTime(at)).UnixMilli()
+			got := s.take(msTime(at)).UnixMilli()
 			if seen[got] {
 				t.Fatalf("arrival %d given twice", got)
 			}

@@ -8,7 +8,7 @@ import (
 
 // stamps keeps the arrivals on one topic apart. The store tells readings by sensor and time in whole milliseconds, so
 // two that came in the same one and have no time of their own would be taken for the same. In a burst the stamps given
-// run ahead of the clock.
+// run ahead of the clock, and only a little: they are the detectors' time too, in which others would seem silent.
 type stamps struct {
 	before time.Time            // the last given by an earlier start
 	last   map[string]stampedAt // by topic
@@ -22,6 +22,9 @@ const (
 	maxStamps = 10_000
 	// setBack is how much less than before the clock must show to have been set back. Then the stamps follow it.
 	setBack = pulse.FutureSlack / 2
+	// maxAhead is room for a week of reports every ten seconds that come in one burst. What a sensor gone mad sends beyond
+	// that has one time and counts once.
+	maxAhead = time.Minute
 )
 
 // newStamps goes on after the readings stored last.
@@ -35,21 +38,29 @@ func newStamps(stored []pulse.Reading) stamps {
 	return s
 }
 
-func (s *stamps) next(topic string, arrived time.Time) time.Time {
+// offer returns the stamp for a message that came on topic. Until it is kept the next message gets the same.
+func (s *stamps) offer(topic string, arrived time.Time) stampedAt {
 	arrived = arrived.UTC().Truncate(time.Millisecond)
 	last, ok := s.last[topic]
 	if !ok {
 		last = stampedAt{s.before, s.before}
 	}
-	given := arrived
-	if !given.After(last.given) && last.came.Sub(arrived) < setBack {
-		given = last.given.Add(time.Millisecond)
+	switch {
+	case arrived.After(last.given), last.came.Sub(arrived) >= setBack:
+		return stampedAt{arrived, arrived}
+	case last.given.Sub(arrived) >= maxAhead:
+		return stampedAt{arrived, last.given}
+	default:
+		return stampedAt{arrived, last.given.Add(time.Millisecond)}
 	}
-	if !ok && len(s.last) >= maxStamps {
+}
+
+// keep notes a stamp that a reading took for its time.
+func (s *stamps) keep(topic string, st stampedAt) {
+	if _, ok := s.last[topic]; !ok && len(s.last) >= maxStamps {
 		s.forget()
 	}
-	s.last[topic] = stampedAt{arrived, given}
-	return given
+	s.last[topic] = st
 }
 
 // forget makes room. The topics forgotten go on after the last stamp of all.
