@@ -61,9 +61,11 @@ func TestPrometheusScrapes(t *testing.T) {
 		t.Fatal(err)
 	}
 	startProcess(t, prometheus, "--config.file="+conf, "--storage.tsdb.path="+t.TempDir(), fmt.Sprintf("--web.listen-address=127.0.0.1:%d", server))
-	names := func() []string { return prometheusNames(t, server) }
-	until(t, "Prometheus has scraped", func() bool { return slices.Contains(names(), "nightwire_fence_volts") })
-	have := names()
+	var have []string
+	until(t, "Prometheus has scraped", func() bool {
+		have = prometheusNames(t, server)
+		return slices.Contains(have, "nightwire_fence_volts") && slices.Contains(have, "up") // which comes last
+	})
 	for _, file := range []string{"prometheus/rules.yaml", "prometheus/rules.test.yaml", "grafana/nightwire.json"} {
 		text, err := os.ReadFile(filepath.Join(deploy, filepath.FromSlash(file)))
 		if err != nil {
