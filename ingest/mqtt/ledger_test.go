@@ -137,10 +137,10 @@ func TestStampsFollowTheClock(t *testing.T) {
 			}
 		})
 	}
-	t.Run("a week's reports at once", func(t *testing.T) {
+	t.Run("a burst of five minutes", func(t *testing.T) {
 		s := newStamps(nil)
 		var last time.Time
-		for i := range 7 * 24 * 360 {
+		for i := range 300_000 {
 			got := s.take(msTime(1000 + int64(i/100)))
 			if !got.After(last) {
 				t.Fatalf("message %d has the time of another", i)

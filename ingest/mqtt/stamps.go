@@ -8,7 +8,7 @@ import (
 
 // stamps keeps the arrivals on one topic apart. The store tells readings by sensor and time in whole milliseconds, so
 // two that came in the same one and have no time of their own would be taken for the same. In a burst the stamps given
-// run ahead of the clock, and only a little: they are the detectors' time too, in which others would seem silent.
+// run ahead of the clock, but not without end: they are the detectors' time too, in which others would seem silent.
 type stamps struct {
 	before time.Time            // the last given by an earlier start
 	last   map[string]stampedAt // by topic
@@ -22,9 +22,9 @@ const (
 	maxStamps = 10_000
 	// setBack is how much less than before the clock must show to have been set back. Then the stamps follow it.
 	setBack = pulse.FutureSlack / 2
-	// maxAhead is room for a week of reports every ten seconds that come in one burst. What a sensor gone mad sends beyond
-	// that has one time and counts once.
-	maxAhead = time.Minute
+	// maxAhead is room for 300,000 reports in one burst. What a sensor gone mad sends beyond that has one time and counts
+	// once.
+	maxAhead = pulse.FutureSlack
 )
 
 // newStamps goes on after the readings stored last.
