@@ -148,7 +148,7 @@ func (b *Book) Apply(now time.Time, events ...Event) []Change {
 
 // dropNaN takes out what is not a number: it says nothing, and JSON cannot hold it.
 func dropNaN(f *Finding) {
-	for _, v := range []**float64{&f.KV, &f.DistanceM, &f.DistanceLowM, &f.DistanceHighM} {
+	for _, v := range []**float64{&f.KV, &f.WorstKV, &f.DistanceM, &f.DistanceLowM, &f.DistanceHighM} {
 		if *v != nil && (math.IsNaN(**v) || math.IsInf(**v, 0)) {
 			*v = nil
 		}

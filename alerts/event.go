@@ -114,7 +114,14 @@ type Finding struct {
 	Priority  Priority    `json:"priority"`
 	Zones     []string    `json:"zones,omitempty"` // zones that ride on this alarm because one fault took them too
 
-	KV            *float64 `json:"kv,omitempty"` // the reading, kilovolts
+	KV      *float64 `json:"kv,omitempty"`         // the reading, kilovolts
+	Worst   string   `json:"worst_zone,omitempty"` // the zone that it takes further down than its source, where there is one
+	WorstKV *float64 `json:"worst_kv,omitempty"`   // and the reading there
+
+	Or      Cause    `json:"or_cause,omitempty"` // what would show next to the same
+	OrZones []string `json:"or_zones,omitempty"` // where else it may be
+	WhenWet bool     `json:"when_wet,omitempty"` // it leads to earth only when wet
+
 	DistanceM     *float64 `json:"distance_m,omitempty"`
 	DistanceLowM  *float64 `json:"distance_low_m,omitempty"`
 	DistanceHighM *float64 `json:"distance_high_m,omitempty"`

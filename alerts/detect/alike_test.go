@@ -92,8 +92,9 @@ func TestStakesTellAShortFromAWeakEnergizer(t *testing.T) {
 			if strings.Contains(e.Text, "alone") && !strings.Contains(e.Text, "switch on and measure cartshed alone") {
 				t.Errorf("tells nobody to switch on again, or to measure the energizer: %s", e.Text)
 			}
-			if both := strings.Contains(e.Text, "alone") && strings.Contains(e.Text, "touch"); both != (tt.stakes == 0) {
-				t.Errorf("names both: %t, want %t: %s", both, tt.stakes == 0, e.Text)
+			other := map[alerts.Cause]alerts.Cause{alerts.EnergizerWeak: alerts.Short, alerts.Short: alerts.EnergizerWeak}[e.Cause]
+			if both := strings.Contains(e.Text, "alone") && strings.Contains(e.Text, "touch"); both != (tt.stakes == 0) || both != (e.Or == other) {
+				t.Errorf("names both: %t, want %t, and has %s or %q: %s", both, tt.stakes == 0, e.Cause, e.Or, e.Text)
 			}
 		})
 	}

@@ -386,10 +386,14 @@ func TestNamesJointAndSensorAtTheEnd(t *testing.T) {
 			b.run(36 * time.Hour)
 			c.spoil(b)
 			b.run(30 * time.Minute)
-			text := b.only().last().Text
-			if both := strings.Contains(text, "joint") && strings.Contains(text, "sensor or its lead") || strings.Contains(text, "that sensor"); both != c.both {
+			e := b.only().last()
+			if both := strings.Contains(e.Text, "joint") && strings.Contains(e.Text, "sensor or its lead") || strings.Contains(e.Text, "that sensor"); both != c.both {
 				b.show()
-				t.Errorf("names both: %t, want %t: %s", both, c.both, text)
+				t.Errorf("names both: %t, want %t: %s", both, c.both, e.Text)
+			}
+			other := map[alerts.Cause]alerts.Cause{alerts.Joint: alerts.CauseSensorFaulty, alerts.CauseSensorFaulty: alerts.Joint}[e.Cause]
+			if (e.Or == other) != c.both || e.Or != other && e.Or != "" {
+				t.Errorf("told as %s, or %q", e.Cause, e.Or)
 			}
 		})
 	}

@@ -33,6 +33,9 @@ func TestPathAtTheEndOfAZone(t *testing.T) {
 			b.run(time.Hour)
 			a := b.only()
 			text := a.last().Text
+			if also := len(a.last().OrZones) > 0; also != tt.also {
+				t.Errorf("may be in %v besides", a.last().OrZones)
+			}
 			if !strings.Contains(text, tt.zone) || a.last().Cause != alerts.Short || strings.Contains(text, ", or in ") != tt.also {
 				b.show()
 				t.Errorf("says %q", text)

@@ -210,6 +210,9 @@ func TestOffOrPartedWhereItsSensorIsSilent(t *testing.T) {
 	for _, a := range b.alarms() {
 		if e := a.last(); e.Condition != alerts.Silent {
 			told++
+			if e.Or != map[alerts.Cause]alerts.Cause{alerts.Open: alerts.EnergizerOff, alerts.EnergizerOff: alerts.Open}[e.Cause] {
+				t.Errorf("told as %s, or %q", e.Cause, e.Or)
+			}
 			if !strings.Contains(e.Text, "artshed is off, or the wire is broken before brook's sensor") {
 				t.Errorf("says %q", e.Text)
 			}

@@ -49,17 +49,28 @@ func (f *fence) finding(in *incident) alerts.Finding {
 			fd.Priority = alerts.High
 		}
 	}
+	f.beside(in, &fd)
 	if in.Placed && in.Cause == alerts.Short {
-		fd.DistanceM, fd.DistanceLowM, fd.DistanceHighM = metres(in.AtM), metres(in.LowM), metres(in.High)
+		fd.DistanceM, fd.DistanceLowM, fd.DistanceHighM = metres(in.AtM, in.LowM, in.High, f.net.Zones[in.Zone].LengthM)
 	}
 	fd.Text = f.text(in, &fd)
 	fd.Evidence = f.evidence(in)
 	return fd
 }
 
-func metres(m float64) *float64 {
-	r := math.Round(m)
-	return &r
+// metres rounds a place in a zone and its bounds to what a person would pace out: where it is known to 50 m nobody looks for the
+// metre. The bounds are rounded outwards, as far as the zone goes.
+func metres(at, low, high, length float64) (a, l, h *float64) {
+	step := 1.0
+	switch width := high - low; {
+	case width >= 50:
+		step = 10
+	case width >= 20:
+		step = 5
+	}
+	at, low, high = step*math.Round(at/step), max(0, step*math.Floor(low/step)), min(math.Round(length), step*math.Ceil(high/step))
+	at = min(max(at, low), high)
+	return &at, &low, &high
 }
 
 // now returns what the sensor says at present: the median since the fault where it has said enough.
@@ -107,14 +118,14 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		case alerts.EnergizerOff:
 			return f.offText(e)
 		case alerts.SupplyLow:
-			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in))
+			return fmt.Sprintf("%s is failing on a low battery%s. Swap the battery first.", e, left(in, ""))
 		case alerts.PoorEarth:
-			return fmt.Sprintf("%s's earth has failed%s: the stakes carry what the fence has lost. Switch off and look at the earth lead and its clamps; then wet the stakes.", e, left(in))
+			return fmt.Sprintf("%s's earth has failed: the stakes carry what the fence has lost%s. Switch off and look at the earth lead and its clamps; then wet the stakes.", e, left(in, "it has "))
 		case alerts.EnergizerWeak:
-			if in.Alike {
-				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence, switch on and measure %s alone: if it is weak look at its battery; if not look at its earth lead and stakes, then walk the fence.", e, left(in), f.energizer.Name)
+			if fd.Or == alerts.Short {
+				return fmt.Sprintf("%s gives too little%s, everywhere alike, or a wire touches earth. Switch off, unhook the fence, switch on and measure %s alone: if it is weak look at its battery; if not look at its earth lead and stakes, then walk the fence.", e, left(in, ""), f.energizer.Name)
 			}
-			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence, switch on and measure %s alone; then look at its battery and earth.", e, left(in), f.energizer.Name)
+			return fmt.Sprintf("%s gives too little%s, everywhere alike. Switch off, unhook the fence, switch on and measure %s alone; then look at its battery and earth.", e, left(in, ""), f.energizer.Name)
 		}
 		return fmt.Sprintf("The fence of %s is down all over. Look at the energizer, then for wet growth on the wire.", f.energizer.Name)
 	}
@@ -128,30 +139,30 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	default:
 		what += fmt.Sprintf(" at %.1f kV", *fd.KV)
 	}
-	if low := f.lowest(in); low >= 0 && low != in.Zone && fd.KV != nil && *fd.KV*1000 >= z.MinimumVolts {
-		what = fmt.Sprintf("pulls %s down to %s", f.net.Zones[low].Name, volts(f.now(f.tracks[low+1]))) // the fault is here, the harm there
+	if fd.Worst != "" {
+		what = fmt.Sprintf("pulls %s down to %.1f kV", fd.Worst, *fd.WorstKV) // the fault is here, the harm there
 	}
 	switch in.Cause {
 	case alerts.Open:
 		if f.net.InLoop(in.Zone) {
 			return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way. Walk it, switch off, join the wire.", name, z.Name)
 		}
-		if z.Parent < 0 && f.tracks[0] == nil {
+		if fd.Or == alerts.EnergizerOff {
 			return fmt.Sprintf("%s %s: %s is off, or the wire is broken before %s. Look at %s first, then walk; switch off before you join it.",
 				name, what, f.energizer.Name, f.behind(in.Zone), f.energizer.Name)
 		}
 		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), f.behind(in.Zone))
 	case alerts.Short:
-		if in.Tracks {
+		if fd.WhenWet {
 			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
 		}
-		if in.Alike {
+		if fd.Or == alerts.EnergizerWeak {
 			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, look at its earth lead, then walk there.",
-				name, what, f.place(in)+f.orElse(in), f.energizer.Name, f.energizer.Name)
+				name, what, f.place(in, fd)+f.orElse(in), f.energizer.Name, f.energizer.Name)
 		}
-		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in)+f.orElse(in))
+		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in, fd)+f.orElse(in))
 	case alerts.Joint:
-		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s%s", name, what, f.before(in.Zone), f.behind(in.Zone), lookAtJoints(in.Alike))
+		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s%s", name, what, f.before(in.Zone), f.behind(in.Zone), lookAtJoints(fd.Or == alerts.CauseSensorFaulty))
 	case alerts.Vegetation:
 		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
@@ -170,11 +181,49 @@ func lookAtJoints(orSensor bool) string {
 
 // underIts adds to what is said of a voltage the minimum that it is under.
 func underIts(minimum float64, fd *alerts.Finding, what string) string {
+	if fd.Condition != alerts.Low {
+		return what
+	}
 	least := volts(minimum)
-	if fd.Condition == alerts.Low && fd.KV != nil && volts(*fd.KV*1000) == least {
+	if fd.KV != nil && volts(*fd.KV*1000) == least {
 		return "is just under its " + least
 	}
 	return what + ", under its " + least
+}
+
+// beside adds to what is known of an incident what else it may be or where else, and the zone that it takes further down than
+// its own.
+func (f *fence) beside(in *incident, fd *alerts.Finding) {
+	fd.Or, fd.WhenWet = f.orCause(in), in.Cause == alerts.Short && in.Tracks
+	for _, z := range in.Also {
+		fd.OrZones = append(fd.OrZones, f.net.Zones[z].Name)
+	}
+	low := f.lowest(in)
+	if in.Zone < 0 || low < 0 || low == in.Zone || fd.KV == nil {
+		return
+	}
+	own := *fd.KV * 1000
+	if fd.Condition == alerts.Low && own >= f.minimum(in.Zone+1) || fd.Condition == alerts.Dead && own >= f.deadVolts(in.Zone+1) {
+		fd.Worst, fd.WorstKV = f.net.Zones[low].Name, kilo(f.now(f.tracks[low+1]))
+	}
+}
+
+// orCause returns what else would show next to the same as an incident, empty for nothing.
+func (f *fence) orCause(in *incident) alerts.Cause {
+	switch {
+	case in.Cause == alerts.Open && f.net.Zones[in.Zone].Parent < 0 && f.tracks[0] == nil && !f.net.InLoop(in.Zone):
+		return alerts.EnergizerOff
+	case in.Cause == alerts.EnergizerOff && f.mayBeWayIn():
+		return alerts.Open
+	case !in.Alike:
+	case in.Cause == alerts.Short && !in.Tracks:
+		return alerts.EnergizerWeak
+	case in.Cause == alerts.EnergizerWeak:
+		return alerts.Short
+	case in.Cause == alerts.Joint:
+		return alerts.CauseSensorFaulty
+	}
+	return ""
 }
 
 // lowest returns the index of the zone that stands furthest under its minimum because of the incident, -1 for none.
@@ -192,20 +241,21 @@ func (f *fence) lowest(in *incident) int {
 	return zone
 }
 
-func left(in *incident) string {
+// left says how much is left of the usual, after has.
+func left(in *incident, has string) string {
 	if in.Kept > 0 && in.Kept < 1 {
-		return fmt.Sprintf(" (%.0f %% of its usual)", 100*in.Kept)
+		return fmt.Sprintf(" (%s%.0f %% of its usual)", has, 100*in.Kept)
 	}
 	return ""
 }
 
 // place says where in its zone a fault is, by the nearest mark where there is one.
-func (f *fence) place(in *incident) string {
+func (f *fence) place(in *incident, fd *alerts.Finding) string {
 	z := f.net.Zones[in.Zone]
-	if !in.Placed {
+	if fd.DistanceM == nil {
 		return "somewhere in " + z.Name
 	}
-	s := fmt.Sprintf("about %.0f m from %s's start (%.0f to %.0f m)", in.AtM, z.Name, in.LowM, in.High)
+	s := fmt.Sprintf("about %.0f m along %s, counted from %s (%.0f to %.0f m)", *fd.DistanceM, z.Name, f.start(in.Zone), *fd.DistanceLowM, *fd.DistanceHighM)
 	nearest, off := "", math.Inf(1)
 	for _, m := range z.Marks {
 		if d := math.Abs(m.AtM - in.AtM); d < off {
@@ -216,6 +266,14 @@ func (f *fence) place(in *incident) string {
 		s += ", near the " + strings.TrimPrefix(nearest, "the ")
 	}
 	return s
+}
+
+// start names the end of zone z that is fed.
+func (f *fence) start(z int) string {
+	if p := f.net.Zones[z].Parent; p >= 0 {
+		return f.endOf(p)
+	}
+	return f.energizer.Name
 }
 
 // evidence lists what each sensor did.

@@ -209,6 +209,7 @@ func (f *fence) accuse(node int, joint bool, now ms) {
 	fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
 		titled(t.name), volts(v))
 	if joint {
+		fd.Or = alerts.Joint
 		fd.Text = fmt.Sprintf("%s's sensor shows %s, while the others show what they did before: the sensor or its lead is at fault, or a joint between %s and it is bad. Measure there by hand; if the wire is low too, look at clamps, knots and gate ends before that sensor.",
 			titled(t.name), volts(v), f.before(node-1))
 	}
