@@ -387,7 +387,7 @@ func TestNamesJointAndSensorAtTheEnd(t *testing.T) {
 			c.spoil(b)
 			b.run(30 * time.Minute)
 			e := b.only().last()
-			if both := strings.Contains(e.Text, "joint") && strings.Contains(e.Text, "sensor or its lead") || strings.Contains(e.Text, "that sensor"); both != c.both {
+			if both := strings.Contains(e.Text, "joint") && strings.Contains(e.Text, "it or its lead") || strings.Contains(e.Text, "that sensor"); both != c.both {
 				b.show()
 				t.Errorf("names both: %t, want %t: %s", both, c.both, e.Text)
 			}

@@ -49,3 +49,43 @@ func TestNamesItsOwnZoneWhereThatIsLow(t *testing.T) {
 		t.Errorf("%q: %s", e.Worst, e.Text)
 	}
 }
+
+// What may as well be a joint leaves stock unheld as a joint does, and wakes as one once the sensor shows less than the minimum;
+// by itself a sensor that is off wakes nobody.
+func TestAJointOrASensorUnderTheMinimumWakes(t *testing.T) {
+	for _, tt := range []struct {
+		name    string
+		minimum float64
+		stock   string
+		want    alerts.Priority
+		deeper  alerts.Priority // when it then shows half of that
+	}{
+		{"under it", 4800, "pigs", alerts.High, alerts.High},
+		{"over it", 3500, "pigs", alerts.Medium, alerts.High},
+		{"no stock", 4800, "", alerts.Medium, alerts.Medium},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := paddocks()
+			f.Zones[2].MinimumVolts, f.Zones[2].Stock = tt.minimum, tt.stock
+			b := newBench(t, f)
+			b.draws(1.2e-4)
+			b.run(36 * time.Hour)
+			b.devices[3].gain *= 0.65
+			b.run(30 * time.Minute)
+			e := b.only().last()
+			if e.Cause != alerts.CauseSensorFaulty || e.Or != alerts.Joint || e.Priority != tt.want {
+				b.show()
+				t.Errorf("%s or %q, priority %s, want %s", e.Cause, e.Or, e.Priority, tt.want)
+			}
+			if under := strings.Contains(e.Text, ", under its "); under != (tt.minimum > 4000) {
+				t.Errorf("told to be under its minimum: %t: %s", under, e.Text)
+			}
+			b.devices[3].gain *= 0.5
+			b.run(time.Hour)
+			if a := b.only(); a.last().Priority != tt.deeper || len(a.events) > 2 {
+				b.show()
+				t.Errorf("priority %s after %d events, want %s", a.last().Priority, len(a.events), tt.deeper)
+			}
+		})
+	}
+}

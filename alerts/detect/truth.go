@@ -203,18 +203,41 @@ func (f *fence) accuse(node int, joint bool, now ms) {
 	if f.Faulty[node].up() || f.held(node) {
 		return // it is known; or a fault of the wire is, and the sensor is not to blame
 	}
-	t := f.tracks[node]
-	v := t.LastVal
+	f.w.raise(&f.Faulty[node], now, f.lying(f.tracks[node], f.tracks[node].LastVal, joint))
+}
+
+// lying is what is known of a sensor that shows v and cannot be true, or if joint may as well have a bad joint before it. If it
+// is the joint, stock stand behind a fence that does not hold them as soon as v is under the minimum: that wakes as the joint
+// would.
+func (f *fence) lying(t *track, v float64, joint bool) alerts.Finding {
 	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
-	fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
-		titled(t.name), volts(v))
-	if joint {
-		fd.Or = alerts.Joint
-		fd.Text = fmt.Sprintf("%s's sensor shows %s, while the others show what they did before: the sensor or its lead is at fault, or a joint between %s and it is bad. Measure there by hand; if the wire is low too, look at clamps, knots and gate ends before that sensor.",
-			titled(t.name), volts(v), f.before(node-1))
-	}
 	fd.Evidence = f.againstEvidence(t)
-	f.w.raise(&f.Faulty[node], now, fd)
+	if !joint {
+		fd.Text = fmt.Sprintf("%s's sensor shows %s, but the wire round it says otherwise: the sensor or its lead is at fault. Measure there by hand before you trust either.",
+			titled(t.name), volts(v))
+		return fd
+	}
+	fd.Or = alerts.Joint
+	under, z := "", f.net.Zones[t.node-1]
+	if v < z.MinimumVolts {
+		under = ", under its " + volts(z.MinimumVolts)
+		if z.Stock != "" {
+			fd.Priority = alerts.High
+		}
+	}
+	fd.Text = fmt.Sprintf("%s's sensor shows %s%s, while the others show what they did before: it or its lead is at fault, or a joint between %s and it is bad. Measure there by hand; if the wire is low too, look at clamps, knots and gate ends before that sensor.",
+		titled(t.name), volts(v), under, f.before(t.node-1))
+	return fd
+}
+
+// sinks says of a sensor that may as well have a bad joint before it when it comes to show less than the minimum.
+func (f *fence) sinks(t *track, s *standing, now ms) {
+	if s.Finding.Or != alerts.Joint || s.Finding.Priority == alerts.High {
+		return
+	}
+	if fd := f.lying(t, t.Level, true); fd.Priority == alerts.High {
+		f.w.update(s, now, fd)
+	}
 }
 
 // againstEvidence says what the others show.
@@ -237,6 +260,7 @@ func (f *fence) checkTruth(now ms) {
 		if t == nil || !s.up() || t.Gone || t.Level <= 0 {
 			continue
 		}
+		f.sinks(t, s, now)
 		off := math.Abs(math.Log(t.Level / (f.diag.after[i] * f.Gains[i])))
 		if f.Wrong[i] == 0 {
 			f.Wrong[i] = off
