@@ -282,7 +282,8 @@ type outlook struct {
 	days, earliest, latest float64
 	open                   float64 // days that the trend leaves open if growth goes on as it has
 	level                  float64
-	seen                   int // midnights in a row at which growth was seen, where the date is near
+	dry                    bool // it is under in the driest hours too
+	seen                   int  // midnights in a row at which growth was seen, where the date is near
 }
 
 // patience returns for how many days in a row an outlook must be found before it is told. Of one that is near it need be no
@@ -318,7 +319,8 @@ func (f *fence) forecast(z int) (outlook, bool) {
 	last := rows[len(rows)-1]
 	o := outlook{from: last.Start}
 	if f.grownUnder(z) {
-		o.level, _ = f.shows(&last, z)
+		level, dry := f.shows(&last, z)
+		o.level, o.dry = level, dry > 0 && dry < minimum
 		return o, true
 	}
 	open := f.net.OpenVolts

@@ -371,8 +371,10 @@ func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
 	case f.tracks[z+1] == nil:
 		fd.KV = nil
 		fd.Text = noSensorText(zone.Name, zone.MinimumVolts, fc, on.In(loc), late.In(loc))
-	case fc.days <= 0:
+	case fc.days <= 0 && fc.dry:
 		fd.Text = fmt.Sprintf("%s is under its %s even in dry hours: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
+	case fc.days <= 0:
+		fd.Text = fmt.Sprintf("%s was under its %s for most of the last two days: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
 	default:
 		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s to %s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
 			on.In(loc).Format("Mon 2 Jan"), early.In(loc).Format("2 Jan"), late.In(loc).Format("2 Jan"))

@@ -89,3 +89,35 @@ func TestAJointOrASensorUnderTheMinimumWakes(t *testing.T) {
 		})
 	}
 }
+
+// That growth has won in dry hours too is said only where it is so.
+func TestGrowthThatHasWonSaysWhereItHas(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		dry  float64 // volts in the driest hours of the day
+		want string
+	}{
+		{"all day", 2300, "is under its 2.5 kV even in dry hours"},
+		{"but for the driest hours", 2800, "was under its 2.5 kV for most of the last two days"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t, lonely(5*time.Minute))
+			b.devices[1].gain = 1
+			b.settleAt("brook", 5000)
+			b.run(36 * time.Hour)
+			b.creepTo("brook", 5000, 2300)
+			b.while = func(now time.Time) {
+				aim := 2300.0
+				if h := now.Hour(); h >= 12 && h < 17 {
+					aim = tt.dry
+				}
+				b.settleAt("brook", aim)
+			}
+			b.run(4 * 24 * time.Hour)
+			if text := b.about("zone/brook", alerts.Growth).last().Text; !strings.Contains(text, tt.want) {
+				b.show()
+				t.Errorf("want that it %s: %s", tt.want, text)
+			}
+		})
+	}
+}
