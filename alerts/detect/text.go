@@ -256,6 +256,9 @@ func (f *fence) place(in *incident, fd *alerts.Finding) string {
 		return "somewhere in " + z.Name
 	}
 	s := fmt.Sprintf("about %.0f m along %s, counted from %s (%.0f to %.0f m)", *fd.DistanceM, z.Name, f.start(in.Zone), *fd.DistanceLowM, *fd.DistanceHighM)
+	if *fd.DistanceM < 1 {
+		s = fmt.Sprintf("at the start of %s, by %s (0 to %.0f m)", z.Name, f.start(in.Zone), *fd.DistanceHighM)
+	}
 	nearest, off := "", math.Inf(1)
 	for _, m := range z.Marks {
 		if d := math.Abs(m.AtM - in.AtM); d < off {

@@ -2,6 +2,7 @@ package detect_test
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -47,6 +48,39 @@ func TestNamesItsOwnZoneWhereThatIsLow(t *testing.T) {
 	if e := b.only().last(); e.Source != "zone/brook" || e.Worst != "" || !strings.HasPrefix(e.Text, "Brook is low at") {
 		b.show()
 		t.Errorf("%q: %s", e.Worst, e.Text)
+	}
+}
+
+// A place that is known to some tens of metres is told to five or ten, with bounds within the zone and from where its metres count.
+func TestPlacesAreNoFinerThanKnown(t *testing.T) {
+	for _, part := range []float64{0.2, 0.4, 0.7, 0.97} {
+		f := paddocks()
+		b := newBench(t, f)
+		b.noise = 0.01
+		b.run(30 * time.Hour)
+		b.quiet()
+		b.zone("lane").part, b.zone("lane").short = part, 1.0/400
+		b.run(time.Hour)
+		e := b.only().last()
+		if e.Source != "zone/lane" || e.DistanceM == nil {
+			b.show()
+			t.Fatalf("at %.2f told of %s without a place", part, e.Source)
+		}
+		at, low, high, length := *e.DistanceM, *e.DistanceLowM, *e.DistanceHighM, f.Zones[2].LengthM
+		step := 1.0
+		if high-low >= 60 {
+			step = 10
+		} else if high-low >= 30 {
+			step = 5
+		}
+		for _, m := range []float64{at, low, high} {
+			if math.Mod(m, step) != 0 && m != length {
+				t.Errorf("at %.2f: %g m (%g to %g m), known to %g m only", part, at, low, high, high-low)
+			}
+		}
+		if at < low || at > high || low < 0 || high > length || !strings.Contains(e.Text, ", counted from hazel's sensor (") && !strings.Contains(e.Text, "at the start of lane, by hazel's sensor (") {
+			t.Errorf("at %.2f of %g m: %s", part, length, e.Text)
+		}
 	}
 }
 
