@@ -105,6 +105,9 @@ func changesErrand(old, now alerts.Finding) bool {
 	if old.Source != now.Source || old.Condition != now.Condition || old.Cause != now.Cause || old.Priority != now.Priority {
 		return true
 	}
+	if old.Or != now.Or || old.WhenWet != now.WhenWet {
+		return true
+	}
 	a, b := slices.Sorted(slices.Values(old.Zones)), slices.Sorted(slices.Values(now.Zones))
 	return !slices.Equal(a, b) || moved(old, now) || dateMoved(old, now)
 }

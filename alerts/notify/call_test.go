@@ -25,6 +25,8 @@ func TestChangesErrand(t *testing.T) {
 		{name: "more evidence", now: func(f *alerts.Finding) { f.Evidence = []string{"hazel rose"} }},
 		{name: "another condition", now: func(f *alerts.Finding) { f.Condition = alerts.Dead }, want: true},
 		{name: "another cause", now: func(f *alerts.Finding) { f.Cause = alerts.Open }, want: true},
+		{name: "another cause may be it", now: func(f *alerts.Finding) { f.Or = alerts.EnergizerWeak }, want: true},
+		{name: "only when wet", now: func(f *alerts.Finding) { f.WhenWet = true }, want: true},
 		{name: "another priority", now: func(f *alerts.Finding) { f.Priority = alerts.Medium }, want: true},
 		{name: "another zone", now: func(f *alerts.Finding) { f.Source = "zone/lane" }, want: true},
 		{name: "one zone more", now: func(f *alerts.Finding) { f.Zones = append(f.Zones, "mill") }, want: true},

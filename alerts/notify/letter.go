@@ -36,7 +36,7 @@ func (d *Desk) Ended(now time.Time) []string {
 	var out []string
 	for _, c := range d.plan.sorted() {
 		if !c.RoundAt.IsZero() && !c.Over.IsZero() {
-			out = append(out, w.ended(c))
+			out = append(out, w.lasted(c))
 		}
 	}
 	return out

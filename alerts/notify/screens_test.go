@@ -56,7 +56,7 @@ func screens(t *testing.T) []screen {
 		found("energizer-weak", "energizer", alerts.Weak, alerts.EnergizerWeak, 4.9, -1, "Energizer cartshed is weak", "since 02:10", "Switch off, unhook"),
 		found("supply-low", "energizer", alerts.Weak, alerts.SupplyLow, 7.9, -1, "low battery", "since 02:10", "Bring a charged battery"),
 		found("poor-earth", "energizer", alerts.Earth, alerts.PoorEarth, -1, -1, "poor earth", "since 02:10", "Test the earth stakes"),
-		found("intermittent", "", alerts.Intermittent, alerts.CauseIntermittent, 3.1, -1, "coming and going", "since 02:10", "Walk it by day"),
+		found("intermittent", "", alerts.Intermittent, alerts.CauseIntermittent, 3.1, -1, "coming and going", "since 02:10", "See to the stock"),
 		found("sensor-silent", "", alerts.Silent, alerts.SensorSilent, -1, -1, "Lane is not heard", "since 02:10", "It may be up or down"),
 		found("sensor-faulty", "", alerts.FaultySensor, alerts.CauseSensorFaulty, 9.9, -1, "Lane's sensor cannot be right", "since 02:10", "by hand"),
 		found("link-lost", "site", alerts.Silent, alerts.LinkLost, -1, -1, "No sensor is heard", "since 02:10", "router"),
@@ -64,11 +64,46 @@ func screens(t *testing.T) []screen {
 	}
 }
 
+// screensBeside has alarms that name two causes, two places, or a zone that another takes down.
+func screensBeside(t *testing.T) []screen {
+	of := func(name string, f alerts.Finding, inside ...string) screen {
+		f.Priority, f.Text = alerts.High, "The detector's own sentence."
+		return screen{name, call(clock(t, "21 02:10"), f), inside}
+	}
+	low, dead := new(1.8), new(0.1)
+	return []screen{
+		of("short, harm elsewhere", alerts.Finding{Source: "zone/brook", Condition: alerts.Low, Cause: alerts.Short, KV: new(3.3), Worst: "lane", WorstKV: low,
+			Zones: []string{"hazel", "lane"}}, "Brook pulls lane down to 1.8 kV, needs 3.0, and hazel with it", "since 02:10", "Look for wire"),
+		of("short, or next door", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, KV: low, OrZones: []string{"hazel"}},
+			"Lane is low, 1.8 kV, needs 3.0", "fault in lane or hazel", "since 02:10"),
+		of("short, no room for zones", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, KV: low, DistanceM: new(240.0), OrZones: []string{"hazel", "brook"},
+			Zones: []string{"hazel", "brook"}}, "Lane is low", "near the old oak, or in hazel or brook", "since 02:10", "Look for wire"),
+		of("short, or energizer-weak", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, Or: alerts.EnergizerWeak, KV: low},
+			"Lane is low", "since 02:10", "Measure the energizer alone", "look for wire at earth"),
+		of("short, when wet", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, WhenWet: true, KV: low},
+			"Lane is low", "since 02:10", "cracked insulator", "in the wet"),
+		of("bad-joint, or sensor-faulty", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Joint, Or: alerts.CauseSensorFaulty, KV: low},
+			"Lane is low", "past hazel", "since 02:10", "A bad joint, or its sensor", "by hand"),
+		of("sensor-faulty, or bad-joint", alerts.Finding{Source: "zone/lane", Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Or: alerts.Joint, KV: low},
+			"Lane's sensor is off, or a joint before it bad", "shows 1.8 kV, needs 3.0", "since 02:10", "by hand"),
+		of("open, or energizer-off", alerts.Finding{Source: "zone/brook", Condition: alerts.Dead, Cause: alerts.Open, Or: alerts.EnergizerOff, KV: dead},
+			"Brook is dead", "since 02:10", "Look at the energizer first", "break"),
+		of("energizer-weak, a zone dead", alerts.Finding{Source: "energizer/cartshed", Condition: alerts.Off, Cause: alerts.EnergizerWeak, KV: new(4.9), Zones: []string{"lane"}},
+			"Energizer cartshed is too weak for a live fence", "since 02:10", "measure it alone"),
+		of("poor-earth, a zone dead", alerts.Finding{Source: "energizer/cartshed", Condition: alerts.Off, Cause: alerts.PoorEarth, Zones: []string{"lane"}},
+			"Energizer cartshed is too poorly earthed", "since 02:10", "Look at earth lead"),
+		of("poor-earth, fence down", alerts.Finding{Source: "energizer/cartshed", Condition: alerts.Earth, Cause: alerts.PoorEarth, KV: new(7.7), Zones: []string{"lane"}},
+			"Energizer cartshed has a poor earth, and lane with it", "since 02:10", "Look at earth lead"),
+		of("link-lost, zones", alerts.Finding{Source: "site", Condition: alerts.Silent, Cause: alerts.LinkLost, Zones: []string{"hazel", "lane"}},
+			"No sensor is heard, since 02:10", "router"),
+	}
+}
+
 // TestLockScreens keeps what a lock screen shows of every kind of message and every cause in one table, to be read aloud.
 func TestLockScreens(t *testing.T) {
 	w := words{cfg: testConfig(t), now: clock(t, "21 02:12")}
 	shown := map[string]string{}
-	for _, s := range screens(t) {
+	for _, s := range append(screens(t), screensBeside(t)...) {
 		subject, body := w.message(alerts.TellRaised, []*Call{s.call})
 		shown["cause: "+s.name] = subject
 		rest := subject

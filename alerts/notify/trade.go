@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nightwire/alerts"
@@ -24,6 +25,9 @@ func (w words) what(f alerts.Finding) string {
 		return w.whatOfWatch(f)
 	}
 	name := w.thing(f.Source)
+	if f.Worst != "" {
+		return name + " pulls " + f.Worst + " down" // the fault is here, the harm there
+	}
 	switch f.Condition {
 	case alerts.Silent:
 		if f.Source == farm.Site {
@@ -36,6 +40,9 @@ func (w words) what(f alerts.Finding) string {
 		}
 		return name + " is being grown over"
 	case alerts.FaultySensor:
+		if f.Or == alerts.Joint {
+			return name + "'s sensor is off, or a joint before it bad"
+		}
 		return name + "'s sensor cannot be right"
 	case alerts.BadJoint:
 		return name + " has a bad joint"
@@ -58,8 +65,17 @@ func (w words) was(f alerts.Finding) string {
 	case alerts.Dropping:
 		return "below its usual"
 	case alerts.Intermittent:
+		if f.Priority == alerts.High {
+			return "coming and going, too low in between"
+		}
 		return "coming and going"
 	case alerts.Off:
+		switch f.Cause { // where it pulses, and a zone is dead
+		case alerts.EnergizerWeak, alerts.SupplyLow:
+			return "too weak for a live fence"
+		case alerts.PoorEarth:
+			return "too poorly earthed"
+		}
 		return "off"
 	case alerts.Weak:
 		if f.Cause == alerts.SupplyLow {
@@ -72,29 +88,45 @@ func (w words) was(f alerts.Finding) string {
 
 // volts gives the reading, and the minimum where it is under that.
 func (w words) volts(f alerts.Finding) string {
-	if f.KV == nil || f.Condition == alerts.Silent || f.Condition == alerts.Off || f.Condition == alerts.FaultySensor {
+	place, kv, before := f.Source, f.KV, ", "
+	if f.Worst != "" {
+		place, kv, before = farm.ZoneSource(f.Worst), f.WorstKV, " to "
+	}
+	switch {
+	case kv == nil || w.misleads(f):
 		return ""
+	case f.Condition == alerts.Growth:
+		return fmt.Sprintf(", now %.1f kV", *kv)
+	case f.Condition == alerts.FaultySensor:
+		before = ", shows "
 	}
-	if f.Cause == alerts.SupplyLow {
-		return "" // it would be taken for the battery's
-	}
-	if f.Condition == alerts.Growth {
-		return fmt.Sprintf(", now %.1f kV", *f.KV)
-	}
-	s := fmt.Sprintf(", %.1f kV", *f.KV)
-	if z := w.zone(f.Source); z != nil && f.Condition == alerts.Low && z.MinimumVolts > 0 {
+	s := fmt.Sprintf("%s%.1f kV", before, *kv)
+	if z := w.zone(place); z != nil && (f.Condition == alerts.Low || f.Condition == alerts.FaultySensor && *kv*1000 < z.MinimumVolts) && z.MinimumVolts > 0 {
 		s += fmt.Sprintf(", needs %.1f", z.MinimumVolts/1000)
 	}
 	return s
 }
 
+// misleads reports whether the reading would be taken for something else: that of a moment for what stands, the fence's for the
+// battery's or the stakes', a wrong one for the wire's.
+func (w words) misleads(f alerts.Finding) bool {
+	switch f.Condition {
+	case alerts.Silent, alerts.Off, alerts.Earth, alerts.Intermittent:
+		return true
+	case alerts.FaultySensor:
+		return f.Or != alerts.Joint
+	}
+	return f.Cause == alerts.SupplyLow
+}
+
 // riding names the other zones that the fault has taken, at most most of them.
 func (w words) riding(f alerts.Finding, most int) string {
-	switch n := len(f.Zones); {
-	case n == 0:
+	zones := slices.DeleteFunc(slices.Clone(f.Zones), func(z string) bool { return z == f.Worst })
+	switch n := len(zones); {
+	case n == 0 || f.Source == farm.Site: // all of it is said already
 		return ""
 	case n <= most:
-		return ", and " + list(f.Zones) + " with it"
+		return ", and " + list(zones) + " with it"
 	default:
 		return fmt.Sprintf(", and %s with it", number(n, "zone", "zones"))
 	}
@@ -107,17 +139,48 @@ type spot struct{ long, short string }
 
 // where says where the trouble is, in few words: near a mark, or so many metres along.
 func (w words) where(f alerts.Finding) spot {
+	or := w.orElse(f)
 	if f.DistanceM == nil {
-		if z := w.zone(f.Source); z != nil && z.FedBy != "" && (f.Cause == alerts.Open || f.Cause == alerts.Joint) {
+		z := w.zone(f.Source)
+		switch {
+		case z == nil:
+			return spot{}
+		case or != "":
+			in := ", fault in " + anyOf(append([]string{z.Name}, f.OrZones...))
+			return spot{in, in}
+		case z.FedBy != "" && (f.Cause == alerts.Open || f.Cause == alerts.Joint):
 			return spot{", past " + z.FedBy, ", past " + z.FedBy}
 		}
 		return spot{}
 	}
-	along := fmt.Sprintf(" %.0f m along", *f.DistanceM)
-	if m := w.mark(f); m != "" {
-		return spot{", near " + m + "," + along, ", near " + m}
+	along := " at its start"
+	if *f.DistanceM >= 1 {
+		along = fmt.Sprintf(" %.0f m along", *f.DistanceM)
 	}
-	return spot{"," + along, "," + along}
+	if m := w.mark(f); m != "" {
+		return spot{", near " + m + "," + along + or, ", near " + m + or}
+	}
+	return spot{"," + along + or, "," + along + or}
+}
+
+// orElse names where else the fault may be, with its comma.
+func (w words) orElse(f alerts.Finding) string {
+	if len(f.OrZones) == 0 {
+		return ""
+	}
+	return ", or in " + anyOf(f.OrZones)
+}
+
+// anyOf names up to three zones of which it is one, and more by saying so.
+func anyOf(zones []string) string {
+	if len(zones) > 3 {
+		return strings.Join(zones[:3], ", ") + " or beside them"
+	}
+	last := len(zones) - 1
+	if last == 0 {
+		return zones[0]
+	}
+	return strings.Join(zones[:last], ", ") + " or " + zones[last]
 }
 
 // mark returns the known place nearest to the fault, if one is near enough to be of use.
@@ -145,15 +208,19 @@ func (w words) place(f alerts.Finding) string {
 	if z == nil {
 		return ""
 	}
+	or := w.orElse(f)
 	if f.DistanceM != nil {
 		s := fmt.Sprintf("about %.0f m along %s, counted from %s", *f.DistanceM, z.Name, cmp.Or(z.FedBy, "its start"))
+		if *f.DistanceM < 1 {
+			s = fmt.Sprintf("at the start of %s, by %s", z.Name, cmp.Or(z.FedBy, "its start"))
+		}
 		if f.DistanceLowM != nil && f.DistanceHighM != nil {
 			s += fmt.Sprintf(" (between %.0f and %.0f m)", *f.DistanceLowM, *f.DistanceHighM)
 		}
 		if m := w.mark(f); m != "" {
 			s += ", near " + m
 		}
-		return s
+		return s + or
 	}
 	switch f.Condition {
 	case alerts.Silent, alerts.FaultySensor:
@@ -168,7 +235,7 @@ func (w words) place(f alerts.Finding) string {
 			beyond = fmt.Sprintf(", or on the zone behind it: %s has no sensor", z.Name)
 		}
 	}
-	return fmt.Sprintf("on %s, between %s and %s, %.0f m%s", z.Name, cmp.Or(z.FedBy, "its start"), to, z.LengthM, beyond)
+	return fmt.Sprintf("on %s, between %s and %s, %.0f m%s", z.Name, cmp.Or(z.FedBy, "its start"), to, z.LengthM, beyond+or)
 }
 
 // feeds returns how many zones z feeds.
@@ -200,6 +267,9 @@ func (w words) advice(f alerts.Finding) advice {
 	}
 	const off = "Switch the energizer off before you touch the wire."
 	stock := w.stock(f)
+	if a, ok := w.special(f, off, stock); ok {
+		return a
+	}
 	switch f.Cause {
 	case alerts.Open:
 		return advice{"Look for a break or an open gate.", " Switch off to join it.", []string{
@@ -250,6 +320,15 @@ func (w words) advice(f alerts.Finding) advice {
 }
 
 func (w words) energizerOff(f alerts.Finding, stock string) advice {
+	a := w.off(f, stock)
+	if f.Or == alerts.Open {
+		a.long = slices.Insert(a.long, len(a.long)-1, "It pulses all the same? Then the wire is broken before the first sensor: walk from the energizer.")
+	}
+	return a
+}
+
+// off is what to do about an energizer that sends no pulses.
+func (w words) off(f alerts.Finding, stock string) advice {
 	if e := w.cfg.Farm.Energizer(f.Source.Name()); e != nil && e.Supply == farm.Mains {
 		return advice{"The whole fence is down: look at plug, switch and breaker.", "", []string{
 			"Look at its lamp, the switch, the plug and the breaker.",
@@ -281,8 +360,11 @@ func knownCondition(c alerts.Condition) bool {
 
 // stock says to look after the animals, by their name where the zone has one.
 func (w words) stock(f alerts.Finding) string {
-	name := "stock"
-	if z := w.zone(f.Source); z != nil && z.Stock != "" {
+	name, place := "stock", f.Source
+	if f.Worst != "" {
+		place = farm.ZoneSource(f.Worst)
+	}
+	if z := w.zone(place); z != nil && z.Stock != "" {
 		name = z.Stock
 	}
 	return "Look where the " + name + " are: they find a dead fence soon."

@@ -31,6 +31,7 @@ func TestPlace(t *testing.T) {
 		{"metres, bounds and a mark", "zone/brook", alerts.Low, alerts.Short, at(60, 40, 80),
 			"about 60 m along brook, counted from cartshed (between 40 and 80 m), near the lower gate", ", near the lower gate, 60 m along", ", near the lower gate"},
 		{"a mark too far off to help", "zone/brook", alerts.Low, alerts.Short, at(120), "about 120 m along brook, counted from cartshed", ", 120 m along", ", 120 m along"},
+		{"at the start", "zone/hazel", alerts.Low, alerts.Short, at(0, 0, 30), "at the start of hazel, by brook (between 0 and 30 m)", ", at its start", ", at its start"},
 		{"no marks", "zone/hazel", alerts.Low, alerts.Short, at(120), "about 120 m along hazel, counted from brook", ", 120 m along", ", 120 m along"},
 		{"a break somewhere", "zone/hazel", alerts.Dead, alerts.Open, nil, "on hazel, between brook and the sensor at its far end, 240 m", ", past brook", ", past brook"},
 		{"cause unknown", "zone/hazel", alerts.Dead, alerts.Unknown, nil, "on hazel, between brook and the sensor at its far end, 240 m", "", ""},

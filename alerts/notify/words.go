@@ -94,7 +94,7 @@ func (w words) subject(lead string, c *Call) string {
 	full := lead + what + w.volts(f) + w.riding(f, 2) + where.long + since + a.short
 	fair := lead + what + w.volts(f) + w.riding(f, 0) + where.short + since + a.short
 	for _, s := range []string{full + a.safe, fair + a.safe, full, fair,
-		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + since + a.short} {
+		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + where.short + since + a.short, lead + what + since + a.short} {
 		if utf8.RuneCountInString(s) <= alerts.LockScreen {
 			return upper(s)
 		}
@@ -109,6 +109,9 @@ func (w words) describe(b *strings.Builder, c *Call) {
 	fmt.Fprintf(b, "%s%s%s.\n", upper(w.what(f)), w.volts(f), w.riding(f, math.MaxInt))
 	if where := w.place(f); where != "" {
 		fmt.Fprintf(b, "Where: %s.\n", where)
+	}
+	if cause := why(f); cause != "" {
+		fmt.Fprintf(b, "Cause: %s.\n", cause)
 	}
 	if f.Condition != alerts.Growth {
 		fmt.Fprintf(b, "Since: %s.\n", w.local(c.Raised).Format("Monday 2 January, 15:04"))
@@ -196,9 +199,8 @@ func (w words) taken(c *Call) (subject, body string) {
 // returned says that it is over, and how long it was.
 func (w words) returned(c *Call) (subject, body string) {
 	ended, first := w.ended(c), w.afterwards(c)
-	lasted := fmt.Sprintf(" It lasted %s, until %s.", span(c.Over.Sub(c.Raised)), w.clock(c.Over))
 	most, _, _ := strings.Cut(strings.TrimSuffix(first, "."), ";") // what matters most of what is to do
-	for _, subject = range []string{ended + lasted + " " + first, ended + lasted + " " + most + ".", ended + " " + first, ended + " " + most + "."} {
+	for _, subject = range []string{w.lasted(c) + " " + first, w.lasted(c) + " " + most + ".", ended + " " + first, ended + " " + most + "."} {
 		if utf8.RuneCountInString(subject) <= alerts.LockScreen {
 			break
 		}
@@ -217,6 +219,11 @@ func (w words) ended(c *Call) string {
 		return c.Ended
 	}
 	return upper(w.thing(c.Event.Source)) + w.back(c) + "."
+}
+
+// lasted says that it is over, and how long it was, in one line.
+func (w words) lasted(c *Call) string {
+	return fmt.Sprintf("%s It lasted %s, until %s.", w.ended(c), span(c.Over.Sub(c.Raised)), w.clock(c.Over))
 }
 
 // afterwards says what is still to do when it is over.
@@ -264,7 +271,7 @@ func (w words) round(news, rest []*Call) (subject, body string) {
 	}
 	for _, c := range news {
 		if !c.Over.IsZero() {
-			over = append(over, fmt.Sprintf("- %s It lasted %s, until %s.", w.ended(c), span(c.Over.Sub(c.Raised)), w.clock(c.Over)))
+			over = append(over, "- "+w.lasted(c))
 			continue
 		}
 		open = append(open, w.roundLine(c))
