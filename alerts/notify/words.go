@@ -47,6 +47,10 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 	if lead != "" {
 		fmt.Fprintf(&b, "%s.\n", upper(strings.TrimSuffix(lead, ": ")))
 	}
+	if kind == alerts.TellUpdated && c.Said != nil && changesErrand(*c.Said, c.Event.Finding) {
+		f := *c.Said
+		fmt.Fprintf(&b, "Told before: %s%s%s%s.\n", w.what(f), w.volts(f), w.riding(f, 3), w.where(f).long)
+	}
 	w.describe(&b, c)
 	b.WriteString("\n" + caution)
 	return subject, b.String()
@@ -60,7 +64,7 @@ func (w words) lead(kind alerts.MessageKind, c *Call) string {
 	case alerts.TellEscalated:
 		return w.silent(c) + ": "
 	case alerts.TellUpdated:
-		return "more is known: "
+		return w.news(c) + ": "
 	}
 	return ""
 }
@@ -141,12 +145,16 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 	var names []string
 	for _, c := range about {
 		f := c.Event.Finding
-		line := upper(w.what(f)) + w.volts(f) + w.riding(f, 3) + w.where(f).long + ", since " + w.clock(c.Raised)
+		news := ""
+		if kind == alerts.TellUpdated {
+			news = w.lead(kind, c)
+		}
+		line := upper(news+w.what(f)) + w.volts(f) + w.riding(f, 3) + w.where(f).long + ", since " + w.clock(c.Raised)
 		if kind == alerts.TellReturned {
 			line = fmt.Sprintf("%s It lasted until %s", w.ended(c), w.clock(c.Over))
 			names = append(names, strings.TrimSuffix(w.ended(c), "."))
 		} else {
-			names = append(names, w.what(f))
+			names = append(names, news+w.what(f))
 		}
 		if !calm {
 			line += ". First: " + lower(w.advice(f).short)

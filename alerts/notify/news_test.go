@@ -1,0 +1,114 @@
+package notify
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
+
+// TestUpdatesSayWhatChanged: whoever was woken before has the first message in their head, and nobody compares two in the dark.
+func TestUpdatesSayWhatChanged(t *testing.T) {
+	type change = func(f *alerts.Finding)
+	for _, tt := range []struct {
+		name     string
+		old, now change
+		want     string
+	}{
+		{"low, then dead", nil, func(f *alerts.Finding) { f.Condition = alerts.Dead }, "Worse now: "},
+		{"it may wake now", func(f *alerts.Finding) { f.Priority = alerts.Medium }, nil, "Worse now: "},
+		{"another cause", nil, func(f *alerts.Finding) { f.Cause = alerts.Vegetation }, "Other cause: "},
+		{"a first cause", func(f *alerts.Finding) { f.Cause = alerts.Unknown }, nil, "Cause now known: "},
+		{"dead, and of another cause", nil, func(f *alerts.Finding) { f.Condition, f.Cause = alerts.Dead, alerts.Open }, "Worse, other cause: "},
+		{"dead, and elsewhere", nil, func(f *alerts.Finding) { f.Condition, f.Source = alerts.Dead, "zone/hazel" }, "Worse, other place: "},
+		{"elsewhere", nil, func(f *alerts.Finding) { f.Source = "zone/hazel" }, "Other place: "},
+		{"a first place", nil, func(f *alerts.Finding) { f.DistanceM = new(120.0) }, "Place now known: "},
+		{"another place", func(f *alerts.Finding) { f.DistanceM = new(220.0) }, func(f *alerts.Finding) { f.DistanceM = new(120.0) }, "Other place: "},
+		{"more zones", nil, func(f *alerts.Finding) { f.Zones = []string{"hazel", "brook"} }, "More zones: "},
+		{"fewer zones", nil, func(f *alerts.Finding) { f.Zones = nil }, "Fewer zones: "},
+		{"other zones", nil, func(f *alerts.Finding) { f.Zones = []string{"brook"} }, "More is known: "},
+		{"better", nil, func(f *alerts.Finding) { f.Condition = alerts.Dropping }, "Less bad now: "},
+		{"it may wait now", nil, func(f *alerts.Finding) { f.Priority = alerts.Medium }, "Less bad now: "},
+		{"it comes and goes", nil, func(f *alerts.Finding) { f.Condition = alerts.Intermittent }, "More is known: "},
+		{"may be something else", nil, func(f *alerts.Finding) { f.Or = alerts.EnergizerWeak }, "More is known: "},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			old := trouble("zone/lane", alerts.Low, alerts.Short, alerts.High)
+			old.KV, old.Zones = new(1.8), []string{"hazel"}
+			now := old
+			for f, c := range map[*alerts.Finding]change{&old: tt.old, &now: tt.now} {
+				if c != nil {
+					c(f)
+				}
+			}
+			c := call(clock(t, "21 02:10"), now)
+			c.Said = &old
+			w := words{cfg: testConfig(t), now: clock(t, "21 02:14")}
+			subject, body := w.message(alerts.TellUpdated, []*Call{c})
+			if !strings.HasPrefix(subject, tt.want) {
+				t.Errorf("got %q, want it to begin %q", subject, tt.want)
+			}
+			if !strings.Contains(body, "\nTold before: lane is ") {
+				t.Errorf("does not say what was told before:\n%s", body)
+			}
+			checkLetter(t, subject, body)
+		})
+	}
+}
+
+// TestSeveralUpdatesSayWhatChanged, each for itself.
+func TestSeveralUpdatesSayWhatChanged(t *testing.T) {
+	var about []*Call
+	for _, zone := range []string{"brook", "lane"} {
+		old := trouble(farm.ZoneSource(zone), alerts.Low, alerts.Short, alerts.High)
+		now := old
+		now.Condition = alerts.Dead
+		if zone == "lane" {
+			now.Condition, now.Zones = alerts.Low, []string{"hazel"}
+		}
+		c := call(clock(t, "21 02:10"), now)
+		c.Said = &old
+		about = append(about, c)
+	}
+	w := words{cfg: testConfig(t), now: clock(t, "21 02:14")}
+	subject, body := w.message(alerts.TellUpdated, about)
+	for _, part := range []string{"2 alarms: worse now: brook is dead", "Brook first"} {
+		if !strings.Contains(subject, part) {
+			t.Errorf("%q is not in %q", part, subject)
+		}
+	}
+	for _, part := range []string{"- Worse now: brook is dead, since", "- More zones: lane is low, and hazel with it, since"} {
+		if !strings.Contains(body, part) {
+			t.Errorf("%q is not in\n%s", part, body)
+		}
+	}
+	checkLetter(t, subject, body)
+}
+
+// TestEverybodyIsToldWhatChanged: what one person was told a moment before is not held to be known to the next.
+func TestEverybodyIsToldWhatChanged(t *testing.T) {
+	d := newDesk(t, testConfig(t))
+	e := deadZone("x", clock(t, "21 12:00"), "lane")
+	e.Condition, e.Cause = alerts.Low, alerts.Short
+	d.Events(e.Time, e)
+	var s alerts.Step
+	for at := e.Time; at.Before(e.Time.Add(16 * time.Minute)); at = at.Add(time.Minute) {
+		d.Tick(at) // Bram is called
+	}
+	e.Kind, e.Time, e.Condition = alerts.Updated, clock(t, "21 12:16"), alerts.Dead
+	s.Add(d.Events(e.Time, e))
+	for at := e.Time; at.Before(e.Time.Add(5 * time.Minute)); at = at.Add(time.Minute) {
+		s.Add(d.Tick(at))
+	}
+	told := map[string]bool{}
+	for _, m := range s.Messages {
+		if m.Kind == alerts.TellUpdated && strings.HasPrefix(m.Subject, "Worse now: lane is dead") {
+			told[m.Person] = true
+		}
+	}
+	if !told["Orla"] || !told["Bram"] {
+		t.Errorf("told %v that it is worse, want Orla and Bram: %+v", told, s.Messages)
+	}
+}
