@@ -205,7 +205,7 @@ func (n *night) pastAlarm(a journal.Alarm) web.Alarm {
 		return n.alarm(p)
 	}
 	return web.Alarm{Finding: a.Finding, ID: a.ID, State: web.Normal, Since: a.Raised, Returned: a.Returned, AckedBy: a.AckedBy,
-		AckedAt: a.AckedAt, PlaceName: placeName(n.farmAt(a.Raised), a.Finding)}
+		AckedAt: a.AckedAt}
 }
 
 // Alarm returns one alarm with all that happened to it.

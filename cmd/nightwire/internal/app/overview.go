@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"iter"
-	"math"
 	"time"
 
 	"nightwire/alerts"
@@ -71,31 +70,13 @@ func (n *night) clean() map[string]float64 {
 // alarm returns a point as the page shows it.
 func (n *night) alarm(p alerts.Point) web.Alarm {
 	a := web.Alarm{Finding: p.Finding, ID: p.ID, State: web.AlarmState(p.State), Since: p.Raised, Returned: p.Returned,
-		AckedBy: p.AckedBy, AckedAt: p.AckedAt, Until: p.ShelvedUntil, PlaceName: placeName(&n.cfg.Farm, p.Finding)}
+		AckedBy: p.AckedBy, AckedAt: p.AckedAt, Until: p.ShelvedUntil}
 	for _, h := range n.engine.desk.Book().Holds() {
 		if h.Source == p.Source && p.State == alerts.StateOutOfService {
 			a.Until = h.Until
 		}
 	}
 	return a
-}
-
-// nearMark is how far a known place may be from the suspected one to be named, metres.
-const nearMark = 50
-
-// placeName returns the known place nearest to where a finding is thought to be.
-func placeName(laid *farm.Farm, f alerts.Finding) string {
-	z := laid.Zone(f.Source.Name())
-	if z == nil || f.DistanceM == nil {
-		return ""
-	}
-	name, best := "", float64(nearMark)
-	for _, m := range z.Marks {
-		if d := math.Abs(m.AtM - *f.DistanceM); d <= best {
-			name, best = m.Name, d
-		}
-	}
-	return name
 }
 
 func (n *night) newest(s farm.Source) (pulse.Reading, bool) {

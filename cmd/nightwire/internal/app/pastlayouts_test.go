@@ -120,13 +120,13 @@ func TestTrimOfAWholeFence(t *testing.T) {
 	}
 }
 
-// What is told of the past goes by the marks and energizers of then.
+// What is told of the past goes by the energizers of then.
 func TestTextsGoByTheLayoutOfTheirDay(t *testing.T) {
 	cfg := parse(t, refedFarm)
 	day := func(n int) time.Time { return time.Date(2026, 5, n, 12, 0, 0, 0, time.UTC) }
 	old := cfg.Farm.Layout()
 	old.Energizers[0].Name, old.Energizers[0].OpenVolts = "mill", 5000
-	old.Zones[0].FedBy, old.Zones[1].FedBy, old.Zones[0].Marks = "mill", "mill", []farm.Mark{{AtM: 90, Name: "old gate"}}
+	old.Zones[0].FedBy, old.Zones[1].FedBy = "mill", "mill"
 	present := cfg.Farm.Layout()
 	acts := []alerts.Action{{Time: day(1), Kind: alerts.LaidOut, Layout: &old},
 		{Time: day(5), Kind: alerts.Done, Source: "energizer/mill", Task: "earth-test", Earth: &alerts.EarthTest{StakeVolts: 180, FenceVolts: 1400}},
@@ -134,10 +134,5 @@ func TestTextsGoByTheLayoutOfTheirDay(t *testing.T) {
 		{Time: day(11), On: day(6), Kind: alerts.Done, Source: "energizer/mill", Task: "earth-test", Earth: &alerts.EarthTest{StakeVolts: 400, FenceVolts: 1400}}}
 	if got := earthTests(cfg, acts); len(got) != 2 || !strings.HasPrefix(got[0], "Earth of mill, 5 May 2026: ") || !strings.HasPrefix(got[1], "Earth of mill, 6 May 2026: ") {
 		t.Errorf("tests of an energizer that is gone: %q", got)
-	}
-	h := layoutsIn(acts)
-	found := alerts.Finding{Source: "zone/brook", DistanceM: new(95.0)}
-	if was, is := placeName(farmAt(&cfg.Farm, h, day(7)), found), placeName(farmAt(&cfg.Farm, h, day(12)), found); was != "old gate" || is != "" {
-		t.Errorf("the place was %q and is %q, want the old gate, then none", was, is)
 	}
 }

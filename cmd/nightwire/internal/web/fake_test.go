@@ -327,9 +327,9 @@ func (f *fakeFarm) alarmed() *fakeFarm {
 	f.zones[2].kv = ptr(.1)
 	raised := f.now.Add(-11 * time.Minute)
 	f.alarms = []Alarm{
-		{ID: "20260618T060200Z-lane-dead", State: UnackActive, Since: raised, PlaceName: "lower gate", Finding: alerts.Finding{
+		{ID: "20260618T060200Z-lane-dead", State: UnackActive, Since: raised, Finding: alerts.Finding{
 			Source: "zone/lane", Condition: alerts.Dead, Cause: alerts.Open, Priority: alerts.High, KV: ptr(.1), DistanceM: ptr(120.0),
-			DistanceLowM: ptr(90.0), DistanceHighM: ptr(150.0), Text: "Lane is dead: the wire is broken between hazel's end and lane's sensor.",
+			DistanceLowM: ptr(90.0), DistanceHighM: ptr(150.0), Text: "Lane is dead: the wire is broken between hazel's end and lane's sensor. Walk there first.",
 			Evidence: []string{"lane fell from 5.9 kV to 0.1 kV between two reports", "hazel rose by 0.2 kV at the same moment"}}},
 		{ID: "20260617T221000Z-top-field-intermittent", State: AckedActive, Since: f.now.Add(-8 * time.Hour), AckedBy: "Tom",
 			AckedAt: f.now.Add(-7 * time.Hour), Finding: alerts.Finding{Source: "zone/top-field", Condition: alerts.Intermittent,

@@ -19,7 +19,7 @@ func TestLinkSaysHowItStands(t *testing.T) {
 		says    string
 		wanted  bool
 	}{
-		{"nobody has it", func(*fakeFarm, *Alarm) {}, "Somebody is needed at the fence", "Walk first: 120 m", true},
+		{"nobody has it", func(*fakeFarm, *Alarm) {}, "Somebody is needed at the fence", "Walk there first.", true},
 		{"another has it", func(f *fakeFarm, a *Alarm) { a.State, a.AckedBy, a.AckedAt = AckedActive, "Ines", f.now }, "Ines has it", "Ines has it since 07:13", false},
 		{"pressed before", func(f *fakeFarm, a *Alarm) { a.State, a.AckedBy, a.AckedAt = AckedActive, "Tom", f.now }, "You have it", "Tom has it since 07:13", false},
 		{"over, unseen", func(f *fakeFarm, a *Alarm) { a.State, a.Returned = UnackRTN, f.now.Add(-time.Minute) }, "It is over", "over 07:12", true},

@@ -130,15 +130,14 @@ type Energizer struct {
 // Alarm is one trouble, with what people did about it.
 type Alarm struct {
 	alerts.Finding
-	ID        string
-	State     AlarmState
-	Since     time.Time
-	Returned  time.Time // zero while the trouble lasts
-	AckedBy   string
-	AckedAt   time.Time
-	Until     time.Time // when a shelving or out-of-service ends by itself
-	PlaceName string    // the known place nearest the suspected one, if any
-	Steps     []Step    // oldest first; only filled for one alarm's own page
+	ID       string
+	State    AlarmState
+	Since    time.Time
+	Returned time.Time // zero while the trouble lasts
+	AckedBy  string
+	AckedAt  time.Time
+	Until    time.Time // when a shelving or out-of-service ends by itself
+	Steps    []Step    // oldest first; only filled for one alarm's own page
 }
 
 // AlarmState is a state of IEC 62682, under its name there.

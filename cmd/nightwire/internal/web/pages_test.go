@@ -125,7 +125,7 @@ func TestMinimumIsShownAsOursWhenItIs(t *testing.T) {
 func TestNamesAndNotesAreEscaped(t *testing.T) {
 	f := newFake().alarmed()
 	nasty := `<script>alert(1)</script>"'`
-	f.alarms[0].Text, f.alarms[0].PlaceName, f.troubles = nasty, nasty, []string{nasty}
+	f.alarms[0].Text, f.troubles = nasty, []string{nasty}
 	f.alarms[0].Evidence = []string{nasty}
 	b := newBrowser(t, serve(t, options(f)))
 	for _, path := range []string{"/", "/alarms", "/alarm/" + f.alarms[0].ID, "/night", "/week", "/a/good-token", "/zone/lane"} {

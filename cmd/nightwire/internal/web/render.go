@@ -71,6 +71,8 @@ func parsePages(w *words) (map[string]*template.Template, error) {
 		"count": func(key string, n int, pairs ...any) string { return w.count(key, n, pairs...) },
 		"has":   w.has,
 		"upper": upperFirst,
+		"wrong": func(s string) string { first, _ := firstSentence(s); return first },
+		"to_do": func(s string) string { _, rest := firstSentence(s); return rest },
 		"dict":  dict,
 		"views": func() []string { return []string{"day", "week", "season"} },
 		"links": func() []link {

@@ -103,7 +103,7 @@ func TestHomeSaysHowTheFarmIs(t *testing.T) {
 	}{
 		{"calm", newFake(), []string{"All five zones hot. Lowest: ", "07:13"}, []string{`class="alarm`, "I have it"}},
 		{"alarmed", newFake().alarmed(), []string{"Lane is dead. The other four zones are hot.", "I have it",
-			"Walk first: 120 m from its start (90 to 150 m)", "near lower gate", "Tom has it since"}, nil},
+			"sensor.</p>\n<p>Walk there first.</p>", "Tom has it since"}, nil},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			res, page := newBrowser(t, serve(t, options(tt.farm))).do("GET", "/", nil)

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 )
 
 //go:embed words/*.json
@@ -93,6 +94,17 @@ func (w *words) span(d time.Duration) string {
 	default:
 		return w.text("span.d", "d", m/60/24)
 	}
+}
+
+// firstSentence cuts an alarm's text behind its first sentence, which says what is wrong and where; the rest is what to do.
+func firstSentence(s string) (first, rest string) {
+	runes := []rune(s)
+	for i := 1; i+1 < len(runes); i++ {
+		if runes[i-1] == '.' && runes[i] == ' ' && unicode.IsUpper(runes[i+1]) {
+			return string(runes[:i]), string(runes[i+1:])
+		}
+	}
+	return s, ""
 }
 
 // upperFirst gives a sentence its capital.
