@@ -167,7 +167,7 @@ func (s *supplyWatch) judgeInterval(f *fence, now ms) {
 		f.w.raise(&s.Slow, now, alerts.Finding{
 			Source: f.energizer.Source(), Condition: alerts.Weak, Cause: cause, Priority: alerts.Medium, KV: f.output(),
 			Text:     fmt.Sprintf("%s pulses only every %.1f s instead of %.1f s: look at its battery and leads first.", titled(f.energizer.Name), v/1000, usual/1000),
-			Evidence: []string{fmt.Sprintf("interval %.0f ms, as a rule %.0f ms", v, usual)},
+			Evidence: []string{fmt.Sprintf("%.2f s from pulse to pulse, as a rule %.2f s", v/1000, usual/1000)},
 		})
 	}
 }
@@ -351,7 +351,7 @@ func (f *fence) judgeEarth(v, ohms float64, now ms) {
 		f.w.raise(&s.Earth, now, alerts.Finding{
 			Source: f.energizer.Source(), Condition: alerts.Earth, Cause: alerts.PoorEarth, Priority: alerts.Medium, KV: f.output(),
 			Text:     fmt.Sprintf("%s's earth stakes carry %.0f V: the earth is poor, so stock feel less than the wire shows. Test the stakes, wet them, clean the clamps or add a stake.", titled(f.energizer.Name), v),
-			Evidence: []string{fmt.Sprintf("about %.0f ohms through the stakes", ohms)},
+			Evidence: []string{fmt.Sprintf("about %.0f ohms through the stakes", 10*math.Round(ohms/10))},
 		})
 	}
 }

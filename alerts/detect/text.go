@@ -291,18 +291,25 @@ func (f *fence) evidence(in *incident) []string {
 			was = m.Before
 		}
 		v := f.now(t)
-		switch {
-		case was <= 0 || t.Gone:
-			continue
-		case v < 0.97*was:
-			out = append(out, fmt.Sprintf("%s fell from %s to %s", t.name, volts(was), volts(v)))
-		case v > 1.015*was:
-			out = append(out, fmt.Sprintf("%s rose %.0f %%", t.name, 100*(v/was-1)))
-		default:
-			out = append(out, fmt.Sprintf("%s steady at %s", t.name, volts(v)))
+		if was > 0 && !t.Gone {
+			out = append(out, t.name+" "+moved(was, v))
 		}
 	}
 	return out
+}
+
+// moved says what became of a level, in no finer figures than it is told in: a few per cent of rise are the sign of a break, more than
+// half as much again is said in volts.
+func moved(was, is float64) string {
+	switch alike := volts(was) == volts(is); {
+	case is < 0.97*was && !alike:
+		return fmt.Sprintf("fell from %s to %s", volts(was), volts(is))
+	case is > 1.5*was && !alike:
+		return fmt.Sprintf("rose from %s to %s", volts(was), volts(is))
+	case is > 1.015*was && is <= 1.5*was:
+		return fmt.Sprintf("rose %.0f %%", 100*(is/was-1))
+	}
+	return "steady at " + volts(is)
 }
 
 // overText says that an incident has ended.
@@ -379,8 +386,13 @@ func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
 	case fc.days <= 0:
 		fd.Text = fmt.Sprintf("%s was under its %s for most of the last two days: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
 	default:
-		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s to %s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
-			on.In(loc).Format("Mon 2 Jan"), early.In(loc).Format("2 Jan"), late.In(loc).Format("2 Jan"))
+		last := late.In(loc).Format("2 Jan")
+		between := early.In(loc).Format("2 Jan") + " to " + last
+		if fc.earliest <= 1 { // the day after the last closed one is the present
+			between = "any day now, " + last + " at the latest"
+		}
+		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
+			on.In(loc).Format("Mon 2 Jan"), between)
 	}
 	return fd
 }

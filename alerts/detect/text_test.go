@@ -155,3 +155,27 @@ func TestGrowthThatHasWonSaysWhereItHas(t *testing.T) {
 		})
 	}
 }
+
+// No day is named as the first on which growth may win that is past already, or is today.
+func TestGrowthNamesNoDayThatIsPast(t *testing.T) {
+	g := newGrower(t, shapes[4].load) // wet every night: the first day is uncertain
+	g.run(34 * 24 * time.Hour)
+	named, soon := 0, 0
+	for _, a := range g.growthsOf("lane") {
+		for _, e := range a.events {
+			if e.Kind == alerts.Returned || e.BelowMinimumOn == nil || strings.Contains(e.Text, "has won") {
+				continue
+			}
+			now := strings.Contains(e.Text, "(any day now, ")
+			if now != !e.BelowMinimumEarliest.After(e.Time) {
+				t.Errorf("at %s: %s", e.Time, e.Text)
+			}
+			if named++; now {
+				soon++
+			}
+		}
+	}
+	if soon == 0 || soon == named {
+		t.Errorf("of %d days named %d are any day now: the test shows nothing", named, soon)
+	}
+}

@@ -1,0 +1,26 @@
+package detect
+
+import "testing"
+
+// What was seen is told in volts that differ, and in per cent only where that says something.
+func TestMoved(t *testing.T) {
+	for _, tt := range []struct {
+		name    string
+		was, is float64
+		want    string
+	}{
+		{"a fall", 5800, 4800, "fell from 5.8 kV to 4.8 kV"},
+		{"a fall of next to nothing", 44, 38, "steady at 0.0 kV"},
+		{"a fall that rounds away", 640, 610, "steady at 0.6 kV"},
+		{"a little rise, as before a break", 7000, 7200, "rose 3 %"},
+		{"much", 200, 7600, "rose from 0.2 kV to 7.6 kV"},
+		{"much of nothing", 10, 40, "steady at 0.0 kV"},
+		{"noise", 7000, 7050, "steady at 7.0 kV"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := moved(tt.was, tt.is); got != tt.want {
+				t.Errorf("got %q, want %q", got, tt.want)
+			}
+		})
+	}
+}
