@@ -44,7 +44,7 @@ func unsound(f *farm.Farm, events []alerts.Event) []string {
 		}
 		open[e.ID] = true
 		over[e.ID] = e.Kind == alerts.Returned
-		for _, s := range slices.Concat(badText(e), badPlace(f, e), badNames(f, e)) {
+		for _, s := range slices.Concat(badText(e), badPlace(f, e), badNames(f, e), badBeside(f, e)) {
 			say("%s", s)
 		}
 	}
@@ -90,6 +90,29 @@ func badPlace(f *farm.Farm, e alerts.Event) (wrong []string) {
 	}
 	if e.Condition == alerts.Growth && (e.BelowMinimumOn == nil || e.BelowMinimumEarliest.After(*e.BelowMinimumOn) || e.BelowMinimumLatest.Before(*e.BelowMinimumOn)) {
 		wrong = append(wrong, fmt.Sprintf("a date outside its interval: %v, %v to %v", e.BelowMinimumOn, e.BelowMinimumEarliest, e.BelowMinimumLatest))
+	}
+	return wrong
+}
+
+// badBeside holds what an event says besides its own zone and cause against these: another zone is another, and told where it is so.
+func badBeside(f *farm.Farm, e alerts.Event) (wrong []string) {
+	own := zoneName(e.Source)
+	for i, z := range e.OrZones {
+		if f.Zone(z) == nil || z == own || slices.Contains(e.OrZones[:i], z) || e.Cause != alerts.Short && e.Cause != alerts.CauseIntermittent {
+			wrong = append(wrong, fmt.Sprintf("%s on %s, or in %v", e.Cause, e.Source, e.OrZones))
+		}
+		if e.Kind != alerts.Returned && i < 2 && !strings.Contains(e.Text, z) {
+			wrong = append(wrong, fmt.Sprintf("or in %v, and not in %q", e.OrZones, e.Text))
+		}
+	}
+	if (e.Worst == "") != (e.WorstKV == nil) || e.Worst != "" && (e.Worst == own || f.Zone(e.Worst) == nil || e.Condition != alerts.Low && e.Condition != alerts.Dead) {
+		wrong = append(wrong, fmt.Sprintf("%s of %s pulls %q down", e.Condition, e.Source, e.Worst))
+	}
+	if e.Worst != "" && e.WorstKV != nil && (*e.WorstKV*1000 > f.Zone(e.Worst).MinimumVolts || !strings.Contains(e.Text, e.Worst)) {
+		wrong = append(wrong, fmt.Sprintf("%s at %g kV: %q", e.Worst, *e.WorstKV, e.Text))
+	}
+	if e.Or == e.Cause {
+		wrong = append(wrong, fmt.Sprintf("%s or %s", e.Cause, e.Or))
 	}
 	return wrong
 }
@@ -147,6 +170,16 @@ var wrongs = []struct {
 	{"unknown zone", []alerts.Event{alter(func(e *alerts.Event) { e.Source, e.Text = "zone/moon", "Moon is dead." })}},
 	{"unknown cause", []alerts.Event{alter(func(e *alerts.Event) { e.Cause = "magic" })}},
 	{"past the zone's end", []alerts.Event{alter(func(e *alerts.Event) { e.DistanceM, e.DistanceLowM, e.DistanceHighM = at150(), at150(), far() })}},
+	{"its own zone besides", []alerts.Event{alter(func(e *alerts.Event) { e.Cause, e.OrZones, e.Text = alerts.Short, []string{"lane"}, "Lane or lane." })}},
+	{"a zone besides that is not said", []alerts.Event{alter(func(e *alerts.Event) { e.Cause, e.OrZones = alerts.Short, []string{"hazel"} })}},
+	{"growth, or in another zone", []alerts.Event{alter(func(e *alerts.Event) {
+		e.Cause, e.OrZones, e.Text = alerts.Vegetation, []string{"hazel"}, "Lane or hazel."
+	})}},
+	{"another zone that is well", []alerts.Event{alter(func(e *alerts.Event) {
+		e.Worst, e.WorstKV, e.Text = "hazel", far(), "Lane pulls hazel down."
+	})}},
+	{"another zone without volts", []alerts.Event{alter(func(e *alerts.Event) { e.Worst, e.Text = "hazel", "Lane pulls hazel down." })}},
+	{"one cause twice", []alerts.Event{alter(func(e *alerts.Event) { e.Or = e.Cause })}},
 	{"half an interval", []alerts.Event{alter(func(e *alerts.Event) { e.DistanceM = at150() })}},
 }
 

@@ -144,14 +144,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	}
 	switch in.Cause {
 	case alerts.Open:
-		if f.net.InLoop(in.Zone) {
-			return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way. Walk it, switch off, join the wire.", name, z.Name)
-		}
-		if fd.Or == alerts.EnergizerOff {
-			return fmt.Sprintf("%s %s: %s is off, or the wire is broken before %s. Look at %s first, then walk; switch off before you join it.",
-				name, what, f.energizer.Name, f.behind(in.Zone), f.energizer.Name)
-		}
-		return fmt.Sprintf("%s %s: wire broken or unhooked between %s and %s. Walk there first; switch off before you join it.", name, what, f.before(in.Zone), f.behind(in.Zone))
+		return f.openText(in, fd, name+" "+what)
 	case alerts.Short:
 		if fd.WhenWet {
 			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
@@ -169,6 +162,23 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s.", name, what, f.before(in.Zone), f.behind(in.Zone))
+}
+
+// openText says of a wire that is broken what that leaves dead, and where to walk.
+func (f *fence) openText(in *incident, fd *alerts.Finding, what string) string {
+	z := f.net.Zones[in.Zone]
+	if f.net.InLoop(in.Zone) {
+		harm := ""
+		if fd.Worst != "" {
+			harm = fmt.Sprintf(", and %s is down to %.1f kV", fd.Worst, *fd.WorstKV)
+		}
+		return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way%s. Walk it, switch off, join the wire.", titled(z.Name), z.Name, harm)
+	}
+	if fd.Or == alerts.EnergizerOff {
+		return fmt.Sprintf("%s: %s is off, or the wire is broken before %s. Look at %s first, then walk; switch off before you join it.",
+			what, f.energizer.Name, f.behind(in.Zone), f.energizer.Name)
+	}
+	return fmt.Sprintf("%s: wire broken or unhooked between %s and %s. Walk there first; switch off before you join it.", what, f.before(in.Zone), f.behind(in.Zone))
 }
 
 // lookAtJoints says what to do about a joint, which the sensor behind it may only seem to show.
@@ -195,9 +205,7 @@ func underIts(minimum float64, fd *alerts.Finding, what string) string {
 // its own.
 func (f *fence) beside(in *incident, fd *alerts.Finding) {
 	fd.Or, fd.WhenWet = f.orCause(in), in.Cause == alerts.Short && in.Tracks
-	for _, z := range in.Also {
-		fd.OrZones = append(fd.OrZones, f.net.Zones[z].Name)
-	}
+	fd.OrZones = f.also(in)
 	low := f.lowest(in)
 	if in.Zone < 0 || low < 0 || low == in.Zone || fd.KV == nil {
 		return
@@ -358,11 +366,19 @@ func (f *fence) fenceNow() string {
 	}
 	switch {
 	case len(dead) > 0:
-		return ", but still dead when last heard: " + strings.Join(dead, ", ")
+		return ", but still dead when last heard: " + some(dead)
 	case len(low) > 0:
-		return ", but under the minimum when last heard: " + strings.Join(low, ", ")
+		return ", but under the minimum when last heard: " + some(low)
 	}
 	return " and the fence is hot"
+}
+
+// some names four zones at most, and of more the first three: a lock screen shows no list.
+func some(names []string) string {
+	if len(names) <= 4 {
+		return strings.Join(names, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(names[:3], ", "), len(names)-3)
 }
 
 // growthFinding says when growth will win.

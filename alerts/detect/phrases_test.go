@@ -24,3 +24,13 @@ func TestMoved(t *testing.T) {
 		})
 	}
 }
+
+// A message that the energizer is on again has room for some zones that are still dead, and for what to do.
+func TestSomeNames(t *testing.T) {
+	names := []string{"a", "b", "c", "d", "e", "f"}
+	for n, want := range map[int]string{1: "a", 4: "a, b, c, d", 5: "a, b, c and 2 more", 6: "a, b, c and 3 more"} {
+		if got := some(names[:n]); got != want {
+			t.Errorf("of %d: %q, want %q", n, got, want)
+		}
+	}
+}
