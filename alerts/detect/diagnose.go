@@ -301,8 +301,8 @@ func (d *diagnoser) haste() float64 {
 func (d *diagnoser) took() (most, atLeast ms) {
 	least := 1.0
 	most = wetting
-	for i, t := range d.f.tracks {
-		if r := d.ratio[i]; t != nil && t.Bad > 0 && r < least {
+	for t := range d.f.odd() {
+		if r := d.ratio[t.node]; r < least {
 			least = r
 			most, atLeast = t.took(r)
 		}

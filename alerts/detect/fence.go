@@ -2,6 +2,7 @@ package detect
 
 import (
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 
@@ -18,6 +19,7 @@ type fence struct {
 	net       *line.Network
 	diag      *diagnoser
 	tracks    []*track // by node: the energizer's, then each zone's; nil where there is no sensor
+	sensors   []*track // those there are
 	usualGain float64  // the middle of Gains and of a tester's 1, once they are from a whole day
 
 	Layout []string // what the state belongs to: each zone with its length and feed
@@ -56,6 +58,7 @@ func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
 		f.tracks = append(f.tracks, w.addTrack(f, i+1, z.Source(), z.Name, z.Sensor))
 		f.Layout = append(f.Layout, fmt.Sprintf("%s by %s %g m %g ohm/km joined %s", z.Name, z.FedBy, z.LengthM, z.OhmsPerKM, z.JoinedTo))
 	}
+	f.sensors = slices.DeleteFunc(slices.Clone(f.tracks), func(t *track) bool { return t == nil })
 	n := len(f.tracks)
 	f.Gains = make([]float64, n)
 	for i := range f.Gains {
@@ -74,16 +77,16 @@ func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
 
 // takeOver copies the saved state of old into f, which keeps its own circuit.
 func (f *fence) takeOver(old *fence) {
-	w, e, net, diag, tracks := f.w, f.energizer, f.net, f.diag, f.tracks
+	own := *f
 	*f = *old
-	f.w, f.energizer, f.net, f.diag, f.tracks = w, e, net, diag, tracks
+	f.w, f.energizer, f.net, f.diag, f.tracks, f.sensors = own.w, own.energizer, own.net, own.diag, own.tracks, own.sensors
 	f.usualGain = f.middleGain()
 }
 
 func (t *track) takeOver(old *track) {
-	id, source, name, every, fence, node := t.id, t.source, t.name, t.every, t.fence, t.node
+	own := *t
 	*t = *old
-	t.id, t.source, t.name, t.every, t.fence, t.node = id, source, name, every, fence, node
+	t.id, t.source, t.name, t.every, t.fence, t.node = own.id, own.source, own.name, own.every, own.fence, own.node
 	t.splitRuns()
 }
 
@@ -219,12 +222,7 @@ func (f *fence) rebase(now ms) {
 // warming reports whether a sensor has begun to speak and has no level yet. A first picture without it would do for half an
 // hour, and of a circuit so wrong that a wire which parts meanwhile is taken for a sensor that lies.
 func (f *fence) warming() bool {
-	for i, t := range f.tracks {
-		if t != nil && t.LastSeen > 0 && !t.Gone && t.NRecent < 3 && !f.Faulty[i].up() && !t.Stuck.up() {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(f.sensors, func(t *track) bool { return t.LastSeen > 0 && t.NRecent < 3 && !f.mute(t.node) })
 }
 
 // atFault reports whether a fault is open of which the picture has no part: what creeps is in it, and so is a joint whose
@@ -244,12 +242,23 @@ func (f *fence) level(node int) float64 {
 // longest returns the longest period of the sensors that are heard.
 func (f *fence) longest() ms {
 	l := ms(1000)
-	for _, t := range f.tracks {
-		if t != nil && t.Heard && !t.Gone {
+	for _, t := range f.sensors {
+		if t.Heard && !t.Gone {
 			l = max(l, t.every)
 		}
 	}
 	return l
+}
+
+// odd ranges over the sensors that show something odd.
+func (f *fence) odd() iter.Seq[*track] {
+	return func(yield func(*track) bool) {
+		for _, t := range f.sensors {
+			if t.Bad > 0 && !yield(t) {
+				return
+			}
+		}
+	}
 }
 
 // mute reports whether there is no sensor at node that is heard and believed.
@@ -261,9 +270,9 @@ func (f *fence) mute(node int) bool {
 // learnRoughly sets the gains from the levels of the first minutes, until a whole day is known.
 func (f *fence) learnRoughly() {
 	obs := make([]line.Observation, len(f.tracks))
-	for i, t := range f.tracks {
-		if t != nil && t.Level > 0 {
-			obs[i] = line.Observation{Volts: t.Level, SD: math.Hypot(t.noise(), modelSD)}
+	for _, t := range f.sensors {
+		if t.Level > 0 {
+			obs[t.node] = line.Observation{Volts: t.Level, SD: math.Hypot(t.noise(), modelSD)}
 		}
 	}
 	if g, _, err := f.diag.est.LearnGains(obs); err == nil {

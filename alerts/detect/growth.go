@@ -89,11 +89,9 @@ func (f *fence) closeDay(now ms) {
 		}
 		f.learnDay(&row)
 	}
-	for _, t := range f.tracks {
-		if t != nil {
-			t.Day.reset()
-			t.Dipped.closeDay()
-		}
+	for _, t := range f.sensors {
+		t.Day.reset()
+		t.Dipped.closeDay()
 	}
 	f.Supply.Day.reset()
 	b.Start, b.End = b.End, f.w.midnight(now)
@@ -115,8 +113,9 @@ func (f *fence) dayRow(length ms) (dayRow, bool) {
 	n := len(f.tracks)
 	row := dayRow{Level: make([]float64, n), Night: make([]float64, n), Dry: make([]float64, n)}
 	any := false
-	for i, t := range f.tracks {
-		if t == nil || f.Faulty[i].up() || t.Stuck.up() {
+	for _, t := range f.sensors {
+		i := t.node
+		if f.Faulty[i].up() || t.Stuck.up() {
 			continue
 		}
 		enough := leastShare * 86_400_000 / float64(t.every) * (1 - t.loss())
@@ -149,10 +148,8 @@ func (f *fence) learnDay(row *dayRow) {
 // middleGain returns the median of the sensors' gains, and of a tester's.
 func (f *fence) middleGain() float64 {
 	gains := []float64{1}
-	for i, t := range f.tracks {
-		if t != nil {
-			gains = append(gains, f.Gains[i])
-		}
+	for _, t := range f.sensors {
+		gains = append(gains, f.Gains[t.node])
 	}
 	return medianOf(gains)
 }

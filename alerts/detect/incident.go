@@ -194,8 +194,9 @@ func (in *incident) adopt(f *fence, v verdict) {
 	in.Kept, in.Alike = v.ratio, v.alike
 	in.Ohms, in.Fault, in.Also = v.fault.Ohms, v.fault, v.also
 	in.Placed, in.AtM, in.LowM, in.High = v.placed, v.atM, v.lowM, v.highM
-	for i, t := range f.tracks {
-		if t == nil || t.Stuck.up() || f.Faulty[i].up() {
+	for _, t := range f.sensors {
+		i := t.node
+		if t.Stuck.up() || f.Faulty[i].up() {
 			continue
 		}
 		before := f.Suspect.Before[i]
@@ -263,8 +264,8 @@ func (f *fence) review(now ms) {
 	}
 	if in.Rounds >= settleRounds {
 		in.Settled = true
-		for _, t := range f.tracks {
-			if t != nil && t.Since.N > 0 {
+		for _, t := range f.sensors {
+			if t.Since.N > 0 {
 				t.restart(t.Since.median())
 			}
 		}
@@ -306,13 +307,10 @@ func (in *incident) everTold() bool { return in.Cause != alerts.Unknown }
 
 // roundDone reports whether every sensor has been heard once more since the last look, or has had the time to be.
 func (f *fence) roundDone(in *incident, now ms) bool {
-	all := true
-	for i, t := range f.tracks {
-		if t != nil && !t.Gone && f.Suspect.Before[i] > 0 && t.Since.N < in.Rounds+2 {
-			all = false
-		}
-	}
-	return all || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
+	wanting := slices.ContainsFunc(f.sensors, func(t *track) bool {
+		return !t.Gone && f.Suspect.Before[t.node] > 0 && t.Since.N < in.Rounds+2
+	})
+	return !wanting || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
 }
 
 func (f *fence) byID(id string) *incident {

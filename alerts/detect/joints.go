@@ -109,10 +109,8 @@ func (f *fence) rejoin() {
 	}
 	f.Joints = is
 	f.Shift.forget()
-	for _, t := range f.tracks {
-		if t != nil {
-			t.Day.reset()
-		}
+	for _, t := range f.sensors {
+		t.Day.reset()
 	}
 	for i := range f.Days.Rows {
 		r := &f.Days.Rows[i]

@@ -23,8 +23,8 @@ func (f *fence) ended(in *incident, stood, now ms) {
 	} else if in.Cause == alerts.EnergizerOff {
 		f.holdDown(in)
 	}
-	for _, t := range f.tracks {
-		if t != nil && in.Cause == alerts.CauseIntermittent {
+	if in.Cause == alerts.CauseIntermittent {
+		for _, t := range f.sensors {
 			t.Dipped.N = 0 // those have been told
 		}
 	}

@@ -58,10 +58,8 @@ func (f *fence) wasDead(node int) bool {
 // energizer, and had not been heard since: they bear it out, and that is no news.
 func (f *fence) asTold() bool {
 	var known []*member
-	for i, t := range f.tracks {
-		if t == nil || t.Bad == 0 {
-			continue
-		}
+	for t := range f.odd() {
+		i := t.node
 		in := f.trouble(func(in *incident) bool {
 			m := in.member(i)
 			return !in.Slow && m != nil && m.Least >= affected && (in.Cause == alerts.Open && i-1 != in.Zone || in.Cause == alerts.EnergizerOff)

@@ -9,10 +9,7 @@ import (
 // That it fell no further must be seen: rain takes it on, and of a fall under way the first sensors show the beginning.
 func (f *fence) fellWithin() ms {
 	before, after, stood := ms(0), ms(math.MaxInt64), false
-	for _, t := range f.tracks {
-		if t == nil || t.Bad == 0 {
-			continue
-		}
+	for t := range f.odd() {
 		if was := f.Suspect.Before[t.node]; t.lastNormal() < was-2*t.noise()*was-t.Grain {
 			return wetting // it was on its way
 		}
@@ -46,7 +43,7 @@ func (f *fence) asRain(v verdict) bool {
 	if v.ofEnergizer() {
 		return false
 	}
-	return v.dry < f.w.limits.Wet || !slices.ContainsFunc(f.tracks, func(t *track) bool { return t != nil && t.struck() })
+	return v.dry < f.w.limits.Wet || !slices.ContainsFunc(f.sensors, (*track).struck)
 }
 
 // struck reports whether t fell further from one reading to the next, and from its level, than a downpour takes it.

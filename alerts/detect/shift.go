@@ -125,8 +125,8 @@ func (f *fence) onTheMove() bool {
 	if n < 2 {
 		return false
 	}
-	return slices.ContainsFunc(f.tracks, func(t *track) bool {
-		return t != nil && math.Abs(d.ratio[t.node])*n/(n-1) > math.Max(shiftLeast, 3*t.noise()+t.Grain/t.Level)
+	return slices.ContainsFunc(f.sensors, func(t *track) bool {
+		return math.Abs(d.ratio[t.node])*n/(n-1) > math.Max(shiftLeast, 3*t.noise()+t.Grain/t.Level)
 	})
 }
 
@@ -236,10 +236,8 @@ func (f *fence) compare(before []float64, ago ms, enough float64) (v verdict, mo
 
 // asLevels lets each sensor have said its level since the levels before, and reports whether any moved.
 func (f *fence) asLevels(before []float64) (moved bool) {
-	for i, t := range f.tracks {
-		if t == nil {
-			continue
-		}
+	for _, t := range f.sensors {
+		i := t.node
 		t.Since = since{}
 		if v := f.level(i); v > 0 {
 			t.Since.add(v)

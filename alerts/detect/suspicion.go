@@ -36,14 +36,10 @@ func (f *fence) suspect(t *track, at ms) {
 	f.Supply.StakesWere, _ = f.Supply.StakesWell.median()
 	f.Supply.IntervalWere, _ = f.Supply.Interval.median()
 	era := f.era(at)
-	for i, t := range f.tracks {
-		f.Suspect.Before[i] = 0
-		if t == nil {
-			continue
-		}
-		t.Since = since{}
-		if !f.mute(i) {
-			f.Suspect.Before[i] = t.levelOf(era)
+	for _, t := range f.sensors {
+		t.Since, f.Suspect.Before[t.node] = since{}, 0
+		if !f.mute(t.node) {
+			f.Suspect.Before[t.node] = t.levelOf(era)
 		}
 	}
 	f.w.due(at + f.wait())
@@ -70,8 +66,8 @@ func (t *track) wellSince() bool {
 // matter.
 func (f *fence) restartSuspicion(at ms, another bool) {
 	f.Suspect.Since, f.Suspect.Waited = at, false
-	for _, t := range f.tracks {
-		if t != nil && another {
+	for _, t := range f.sensors {
+		if another {
 			t.Since = since{}
 		}
 	}
@@ -81,10 +77,8 @@ func (f *fence) restartSuspicion(at ms, another bool) {
 // closeSuspicion forgets what was odd.
 func (f *fence) closeSuspicion() {
 	f.Suspect.Open, f.Suspect.For, f.Suspect.Rounds, f.Suspect.Asked = false, "", 0, 0
-	for _, t := range f.tracks {
-		if t != nil {
-			t.Bad = 0
-		}
+	for _, t := range f.sensors {
+		t.Bad = 0
 	}
 }
 
@@ -92,10 +86,8 @@ func (f *fence) closeSuspicion() {
 // cause is the right one: a reporting period, but never more than a minute and a half.
 func (f *fence) wait() ms {
 	longest := ms(0)
-	for _, t := range f.tracks {
-		if t != nil {
-			longest = max(longest, t.every)
-		}
+	for _, t := range f.sensors {
+		longest = max(longest, t.every)
 	}
 	return min(longest+longest/8, 90_000)
 }
@@ -105,10 +97,7 @@ func (f *fence) wait() ms {
 // within that time is one and the same moment.
 func (f *fence) confirmed() bool {
 	sensors, dead, twice, newest := 0, 0, false, ms(0)
-	for _, t := range f.tracks {
-		if t == nil {
-			continue
-		}
+	for _, t := range f.sensors {
 		if t.Bad > 0 {
 			sensors++
 			newest = max(newest, t.LastSeen)
@@ -129,8 +118,8 @@ func (f *fence) confirmed() bool {
 // lasting is how long a change must stand before it counts.
 func (f *fence) lasting() ms {
 	shortest := ms(math.MaxInt64)
-	for _, t := range f.tracks {
-		if t != nil && t.Heard && !t.Gone {
+	for _, t := range f.sensors {
+		if t.Heard && !t.Gone {
 			shortest = min(shortest, t.every)
 		}
 	}
@@ -151,12 +140,7 @@ const leaning = 62_000
 
 // complete reports whether every sensor that can be expected to has spoken since the suspicion began.
 func (f *fence) complete() bool {
-	for i, t := range f.tracks {
-		if t != nil && f.Suspect.Before[i] > 0 && t.Since.N == 0 {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(f.sensors, func(t *track) bool { return f.Suspect.Before[t.node] > 0 && t.Since.N == 0 })
 }
 
 // decide ends the suspicion when it can: nothing odd is left, or two readings agree.
@@ -165,15 +149,11 @@ func (f *fence) decide(now ms) {
 		f.review(now)
 		return
 	}
-	odd, waited := false, now-f.Suspect.Since
-	for _, t := range f.tracks {
-		odd = odd || t != nil && t.Bad > 0
-	}
 	switch {
-	case !odd:
+	case f.badInARow() == 0:
 		f.closeSuspicion()
 	case !f.confirmed():
-	case f.complete() || waited >= f.wait():
+	case f.complete() || now-f.Suspect.Since >= f.wait():
 		f.conclude(now)
 	}
 }
@@ -254,10 +234,8 @@ const hearRounds = 2 // common practice, no source
 // of those who show something odd, or a quarter more readings than it had.
 func (f *fence) worthAsking() bool {
 	s, n, rounds := &f.Suspect, 0, f.rounds()
-	for _, t := range f.tracks {
-		if t != nil {
-			n += t.Since.N
-		}
+	for _, t := range f.sensors {
+		n += t.Since.N
 	}
 	if s.Rounds == rounds && 4*n < 5*s.Asked && f.badInARow() > 3 {
 		return false
@@ -279,11 +257,9 @@ const (
 // pairs too.
 func (f *fence) oneAlone() bool {
 	n, dead := 0, false
-	for i, t := range f.tracks {
-		if t != nil && t.Bad > 0 {
-			n++
-			dead = dead || t.LastVal < f.deadVolts(i)
-		}
+	for t := range f.odd() {
+		n++
+		dead = dead || t.LastVal < f.deadVolts(t.node)
 	}
 	return n == 1 && !dead
 }
@@ -328,11 +304,8 @@ func (f *fence) flappingNow() *incident {
 
 // creptUnder reports whether every odd zone is one that growth has pulled under already.
 func (f *fence) creptUnder() bool {
-	for i, t := range f.tracks {
-		if t == nil || t.Bad == 0 || i == 0 {
-			continue
-		}
-		if !f.creptDown(i) {
+	for t := range f.odd() {
+		if t.node > 0 && !f.creptDown(t.node) {
 			return false
 		}
 	}
@@ -341,9 +314,12 @@ func (f *fence) creptUnder() bool {
 
 // rainMay reports whether rain may have taken down what is odd: it leaves a wire more than that.
 func (f *fence) rainMay() bool {
-	return !slices.ContainsFunc(f.tracks, func(t *track) bool {
-		return t != nil && t.Bad > 0 && t.LastVal < rainLeaves*f.Suspect.Before[t.node]
-	})
+	for t := range f.odd() {
+		if t.LastVal < rainLeaves*f.Suspect.Before[t.node] {
+			return false
+		}
+	}
+	return true
 }
 
 // urgent reports whether the change leaves a zone under its minimum, or the energizer off.
@@ -354,10 +330,8 @@ func (f *fence) urgent(v verdict) bool {
 // badInARow returns the longest run of bad readings that any sensor has.
 func (f *fence) badInARow() int {
 	n := 0
-	for _, t := range f.tracks {
-		if t != nil {
-			n = max(n, t.Bad)
-		}
+	for t := range f.odd() {
+		n = max(n, t.Bad)
 	}
 	return n
 }
@@ -365,18 +339,16 @@ func (f *fence) badInARow() int {
 // rounds returns how often every sensor that shows something odd has shown it in a row.
 func (f *fence) rounds() int {
 	n := math.MaxInt
-	for _, t := range f.tracks {
-		if t != nil && t.Bad > 0 {
-			n = min(n, t.Bad)
-		}
+	for t := range f.odd() {
+		n = min(n, t.Bad)
 	}
 	return n
 }
 
 // anyUnder reports whether a zone that fell stands under its minimum.
 func (f *fence) anyUnder() bool {
-	for i, t := range f.tracks {
-		if t != nil && i > 0 && t.Bad > 0 && t.Since.median() < f.minimum(i) {
+	for t := range f.odd() {
+		if t.Since.median() < f.minimum(t.node) {
 			return true
 		}
 	}

@@ -85,9 +85,9 @@ func (f *fence) now(t *track) float64 {
 // minimum, and the worst condition of any.
 func (f *fence) state(in *incident, fd *alerts.Finding) (stock bool, worst alerts.Condition) {
 	worst = alerts.Dropping
-	for i, t := range f.tracks {
-		m := in.member(i)
-		if i == 0 || t == nil || m == nil {
+	for _, t := range f.sensors {
+		i := t.node
+		if i == 0 || in.member(i) == nil {
 			continue
 		}
 		z := f.net.Zones[i-1]
@@ -290,16 +290,13 @@ func (f *fence) start(z int) string {
 // evidence lists what each sensor did.
 func (f *fence) evidence(in *incident) []string {
 	var out []string
-	for i, t := range f.tracks {
-		if t == nil || t.LastSeen == 0 {
-			continue
-		}
-		was := f.Suspect.Before[i]
-		if m := in.member(i); m != nil {
+	for _, t := range f.sensors {
+		was := f.Suspect.Before[t.node]
+		if m := in.member(t.node); m != nil {
 			was = m.Before
 		}
 		v := f.now(t)
-		if was > 0 && !t.Gone {
+		if was > 0 && !t.Gone && t.LastSeen > 0 {
 			out = append(out, t.name+" "+moved(was, v))
 		}
 	}

@@ -57,15 +57,11 @@ func touchLoad(r float64) float64 {
 func (f *fence) asTouches(well []float64) (before []float64) {
 	before = make([]float64, len(f.tracks))
 	longest := 0.0 // how long the touches have lasted in all, by the sensor that saw most of them
-	for _, o := range f.tracks {
-		if o != nil {
-			longest = math.Max(longest, float64(o.Dips.N)*float64(o.every))
-		}
+	for _, o := range f.sensors {
+		longest = math.Max(longest, float64(o.Dips.N)*float64(o.every))
 	}
-	for i, o := range f.tracks {
-		if o == nil {
-			continue
-		}
+	for _, o := range f.sensors {
+		i := o.node
 		o.Since = since{}
 		if o.Level <= 0 || o.Gone {
 			continue
@@ -103,10 +99,8 @@ func (f *fence) asTouched(o *track, before *float64, due float64) {
 func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone int, also []int) {
 	d := f.diag
 	kept := make([]since, len(f.tracks))
-	for i, o := range f.tracks {
-		if o != nil {
-			kept[i] = o.Since
-		}
+	for _, o := range f.sensors {
+		kept[o.node] = o.Since
 	}
 	before := f.asTouches(well)
 	stakes := f.Supply.StakesWere
@@ -115,10 +109,8 @@ func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone i
 	f.Supply.StakesWere = stakes
 	d.paths = slices.DeleteFunc(d.paths, func(v verdict) bool { return v.fault.Kind != line.Shunt }) // what fell stays where it is
 	path := d.likeliestZone()
-	for i, o := range f.tracks {
-		if o != nil {
-			o.Since = kept[i]
-		}
+	for _, o := range f.sensors {
+		o.Since = kept[o.node]
 	}
 	clear(d.hardly)
 	clear(d.spread)

@@ -105,11 +105,8 @@ const stillEvidence = 14.0
 // moved in a way that every weather and every fault of the wire would have shown there too.
 func (f *fence) checkStill(now ms) {
 	node := f.still()
-	for i, t := range f.tracks {
-		if t == nil {
-			continue
-		}
-		if i != node {
+	for _, t := range f.sensors {
+		if t.node != node {
 			t.Still = 0
 			continue
 		}
@@ -126,7 +123,7 @@ func (f *fence) still() int {
 	node, most := -1, stillEvidence
 	for k, past := range f.Shift.Past {
 		var resting []*track
-		for _, t := range f.tracks {
+		for _, t := range f.sensors {
 			if f.restsSince(t) == k {
 				resting = append(resting, t)
 			}
@@ -157,7 +154,7 @@ func (f *fence) explain(before []float64) (v verdict, moved bool) {
 
 // restsSince returns the oldest look since which t's sensor has shown one value, -1 when it has not even since the last.
 func (f *fence) restsSince(t *track) int {
-	if t == nil || t.Run < leastFrozen || f.unsaid(t.node) || f.held(t.node) {
+	if t.Run < leastFrozen || f.unsaid(t.node) || f.held(t.node) {
 		return -1
 	}
 	past := f.Shift.Past
@@ -186,8 +183,8 @@ func (f *fence) relief(t *track, before []float64, with float64) float64 {
 // othersMove reports whether some other sensor of the fence shows that the fence is not simply still.
 func (f *fence) othersMove(t *track) bool {
 	alone := true
-	for _, o := range f.tracks {
-		if o == nil || o == t || !o.Heard || o.Gone {
+	for _, o := range f.sensors {
+		if o == t || !o.Heard || o.Gone {
 			continue
 		}
 		alone = false
@@ -243,8 +240,8 @@ func (f *fence) sinks(t *track, s *standing, now ms) {
 // againstEvidence says what the others show.
 func (f *fence) againstEvidence(t *track) []string {
 	var out []string
-	for _, o := range f.tracks {
-		if o != nil && o != t && o.Level > 0 && !o.Gone {
+	for _, o := range f.sensors {
+		if o != t && o.Level > 0 && !o.Gone {
 			out = append(out, fmt.Sprintf("%s steady at %s", o.name, volts(o.Level)))
 		}
 	}
@@ -255,9 +252,9 @@ func (f *fence) againstEvidence(t *track) []string {
 // it should.
 func (f *fence) checkTruth(now ms) {
 	f.diag.solver.Volts(f.diag.after, f.Base, line.Fault{})
-	for i, t := range f.tracks {
-		s := &f.Faulty[i]
-		if t == nil || !s.up() || t.Gone || t.Level <= 0 {
+	for _, t := range f.sensors {
+		i, s := t.node, &f.Faulty[t.node]
+		if !s.up() || t.Gone || t.Level <= 0 {
 			continue
 		}
 		f.sinks(t, s, now)
@@ -280,8 +277,8 @@ func (f *fence) checkTruth(now ms) {
 // lies reports whether t's zone reads low while the wire behind it is hot: a wire cannot be hotter behind than before. A
 // witness must be one that moves, for a sensor that is stuck would keep a low from being told.
 func (f *fence) lies(t *track) bool {
-	for i, o := range f.tracks {
-		if o != nil && o.Run < leastFrozen && f.contradict(t.node, i) > 2*gainsOff {
+	for _, o := range f.sensors {
+		if o.Run < leastFrozen && f.contradict(t.node, o.node) > 2*gainsOff {
 			return true
 		}
 	}

@@ -14,10 +14,7 @@ import (
 // It is rain that takes the fence down over a quarter of an hour, and what it takes down recovers of itself.
 func (f *fence) gradual() bool {
 	odd, crept, readings := 0, 0, 0
-	for _, t := range f.tracks {
-		if t == nil || t.Bad == 0 {
-			continue
-		}
+	for t := range f.odd() {
 		odd++
 		if n := t.halfway(); n >= 2 {
 			crept++
@@ -35,15 +32,12 @@ func (f *fence) gradual() bool {
 // rain is known by the next reading or two. A wire that is dead waits for nothing, and none for long.
 func (f *fence) deepens(now ms) bool {
 	odd, falling := 0, 0
-	for i, t := range f.tracks {
-		if t == nil || t.Bad == 0 {
-			continue
-		}
-		if t.LastVal < f.deadVolts(i) {
+	for t := range f.odd() {
+		if t.LastVal < f.deadVolts(t.node) {
 			return false
 		}
 		odd++
-		if step := max(0.1*(f.Suspect.Before[i]-t.LastVal), 3*t.noise()*t.Prev+t.Grain); t.Bad > 1 && t.LastVal < t.Prev-step {
+		if step := max(0.1*(f.Suspect.Before[t.node]-t.LastVal), 3*t.noise()*t.Prev+t.Grain); t.Bad > 1 && t.LastVal < t.Prev-step {
 			falling++
 		}
 	}
@@ -90,8 +84,8 @@ func (t *track) halfway() int {
 // wetLow takes a fall that rain or dew explains as the new level, and tells of the zones it took under.
 func (f *fence) wetLow(now ms) {
 	f.acceptWeather()
-	for i, t := range f.tracks {
-		if t != nil && i > 0 && t.Under >= 2 && !f.accountsFor(i, now) && !f.Faulty[i].up() && !t.Stuck.up() {
+	for _, t := range f.sensors {
+		if t.Under >= 2 && !f.accountsFor(t.node, now) && !f.Faulty[t.node].up() && !t.Stuck.up() {
 			f.slowLow(t, t.LastVal, now)
 		}
 	}
@@ -99,13 +93,9 @@ func (f *fence) wetLow(now ms) {
 
 // acceptWeather takes what the rain did to the fence as its new level.
 func (f *fence) acceptWeather() {
-	for _, t := range f.tracks {
-		switch {
-		case t == nil:
-		case t.Since.N > 0:
+	for _, t := range f.sensors {
+		if t.Stale = t.Since.N == 0; !t.Stale {
 			t.restart(t.wetLevel())
-		default:
-			t.Stale = true
 		}
 	}
 	f.closeSuspicion()
