@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"slices"
 
 	"nightwire/alerts/line"
 )
@@ -102,25 +101,36 @@ func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone i
 	for _, o := range f.sensors {
 		kept[o.node] = o.Since
 	}
-	before := f.asTouches(well)
-	stakes := f.Supply.StakesWere
-	f.Supply.StakesWere = 0 // what they carry now may be of a time between two touches
-	v := d.diagnose(before)
-	f.Supply.StakesWere = stakes
-	d.paths = slices.DeleteFunc(d.paths, func(v verdict) bool { return v.fault.Kind != line.Shunt }) // what fell stays where it is
-	path := d.likeliestZone()
+	path, ohms := d.touched(f.asTouches(well))
 	for _, o := range f.sensors {
 		o.Since = kept[o.node]
 	}
 	clear(d.hardly)
 	clear(d.spread)
 	switch {
-	case v.series() && v.score+sure < path.score:
-		return v.zone, nil
+	case ohms.score+sure < path.score:
+		return ohms.zone, nil
 	case path.zone < 0:
 		return otherwise, nil
 	case d.shorts[path.zone]+sure < d.shorts[otherwise]:
 		otherwise = path.zone
 	}
 	return otherwise, d.elsewhere(otherwise)
+}
+
+// touched returns the likeliest path to earth for what the touches leave of the levels before, and the likeliest ohms in the wire.
+// What fell stays where it is, and neither the weather nor an energizer is so short of breath.
+func (d *diagnoser) touched(before []float64) (path, ohms verdict) {
+	d.load(before)
+	d.baseline(before, d.f.prior(nil))
+	d.paths, ohms.score = d.paths[:0], math.Inf(1)
+	for z := range d.f.net.Zones {
+		d.paths = append(d.paths, d.shunt(z, line.Shunt, costShunt))
+		for _, v := range [2]verdict{d.parted(z), d.joint(z, costJoint)} {
+			if v.score < ohms.score {
+				ohms = v
+			}
+		}
+	}
+	return d.likeliestZone(), ohms
 }
