@@ -32,6 +32,7 @@ type diagnoser struct {
 	orders []line.Fault // scratch of beside
 	shorts []float64    // by zone, how unlikely a path to earth is there, as -2·ln
 	joints []float64    // and a bad joint
+	lies   []float64    // by node, how unlikely it is that the sensor there alone is off
 	paths  []verdict    // and of diagnose: the paths to earth, the best of each kind and zone
 
 	circuits []circuit // the fence before, by what its source may be
@@ -50,10 +51,10 @@ func newDiagnoser(f *fence) *diagnoser {
 	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
 		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
-		obs: make([]line.Observation, n+1), shorts: make([]float64, n), joints: make([]float64, n),
+		obs: make([]line.Observation, n+1), shorts: make([]float64, n), joints: make([]float64, n), lies: make([]float64, n+1),
 		circuits: newCircuits(f.energizer),
 	}
-	d.weigher = weigher{d: d, doubt: make([]float64, n), lies: make([]float64, n+1), least: map[alerts.Cause]float64{}}
+	d.weigher = weigher{d: d, doubt: make([]float64, n), least: map[alerts.Cause]float64{}}
 	return d
 }
 
@@ -158,7 +159,7 @@ func (d *diagnoser) diagnose(before []float64) verdict {
 	if best.cause == alerts.Short {
 		d.place(&best)
 	}
-	d.orSensor(&best, near)
+	d.orSensor(&best)
 	return best
 }
 
@@ -175,9 +176,9 @@ func (d *diagnoser) each(consider func(verdict), near, draws float64) {
 		consider(j)
 	}
 	for i := range d.ratio {
-		if v, ok := d.liar(i); ok {
-			v.score += near
-			consider(v)
+		d.lies[i] = d.lie(i) + near
+		if d.mayLie(i) {
+			consider(verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i, score: d.lies[i], ratio: d.ratio[i]})
 		}
 	}
 }

@@ -20,25 +20,26 @@ func (d *diagnoser) borneOut(node int) bool {
 	return false
 }
 
-// liar: one sensor alone shows a change, and the wire does not. There must be another to bear witness.
-func (d *diagnoser) liar(node int) (verdict, bool) {
-	r := d.ratio[node]
-	least := leastLie
+// mayLie reports whether the sensor at node alone may show a change that the wire does not: it is more than weather or a joint makes,
+// and there is another to bear witness.
+func (d *diagnoser) mayLie(node int) bool {
+	r, t, least := d.ratio[node], d.f.tracks[node], leastLie
 	if d.haste() >= 1 && d.borneOut(node) {
 		least = d.f.w.limits.Dip
 	}
 	if math.IsNaN(r) || d.heardNow() < 2 || math.Abs(r-1) < least {
-		return verdict{}, false
+		return false
 	}
-	if t := d.f.tracks[node]; !d.slow && t.Bad > 0 && t.longSilent(t.FellIn) {
-		return verdict{}, false // what the others did since it was heard before nobody kept
-	}
-	return verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: node, score: d.lie(node), ratio: r}, true
+	return d.slow || t.Bad == 0 || !t.longSilent(t.FellIn) // what the others did since it was heard before nobody kept
 }
 
-// lie returns how well it explains what is seen that the sensor at node alone is off, squared standard deviations and its cost.
+// lie returns how well it explains what is seen that the sensor at node alone is off, squared standard deviations and its cost;
+// infinite where that sensor says nothing.
 func (d *diagnoser) lie(node int) float64 {
 	sum := costSensor
+	if math.IsNaN(d.ratio[node]) {
+		return math.Inf(1)
+	}
 	if d.ratio[node] < offRatio {
 		sum = costSensorDead
 	}
@@ -51,13 +52,12 @@ func (d *diagnoser) lie(node int) float64 {
 }
 
 // orSensor notes of a bad joint that it may as well be the sensor behind it that is off, and of a sensor that it may as well be a
-// joint before it: at the end of a line nothing tells them apart but the current that a joint saves, and that is little. near is
-// what either costs more close to the minimum.
-func (d *diagnoser) orSensor(v *verdict, near float64) {
+// joint before it: at the end of a line nothing tells them apart but the current that a joint saves, and that is little.
+func (d *diagnoser) orSensor(v *verdict) {
 	switch {
 	case v.cause == alerts.Joint:
 		node := d.f.firstSensor(v.zone)
-		v.alike = node > 0 && !math.IsNaN(d.ratio[node]) && d.lie(node)+near < v.score+alikeLeft
+		v.alike = node > 0 && d.lies[node] < v.score+alikeLeft
 	case v.cause == alerts.CauseSensorFaulty && v.sensor > 0:
 		v.alike = d.joints[v.sensor-1] < v.score+alikeLeft
 	}

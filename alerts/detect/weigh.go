@@ -18,7 +18,6 @@ type weigher struct {
 	prior line.Prior
 	best  verdict
 	least map[alerts.Cause]float64 // score by cause
-	lies  []float64                // and by node, that the sensor there is off
 	doubt []float64                // by zone, how much further the logarithm of its leakage may move for what is not known of it
 	wet   float64                  // logarithm of what the weather did to the leakages, without its sign
 }
@@ -59,8 +58,8 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 // forget lets go of what was weighed before.
 func (w *weigher) forget() {
 	clear(w.least)
-	for i := range w.lies {
-		w.lies[i] = math.Inf(1)
+	for i := range w.d.lies {
+		w.d.lies[i] = math.Inf(1)
 	}
 	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 }
@@ -117,8 +116,7 @@ func (d *diagnoser) weigh(before []float64, ago ms, enough float64) verdict {
 func (w *weigher) verdict() verdict {
 	v := w.best
 	if v.cause == alerts.Joint {
-		node := w.d.f.firstSensor(v.zone)
-		v.alike = node > 0 && w.lies[node] < v.score+alikeLeft
+		w.d.orSensor(&v)
 	}
 	v.margin, v.dry = math.Inf(1), w.least[alerts.Vegetation]-v.score
 	for c, s := range w.least {
@@ -228,7 +226,7 @@ func (w *weigher) sensors() {
 			cost += costEnd
 		}
 		if keep.Volts > 0 {
-			w.lies[i] = w.consider(w.prior, verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i}, cost)
+			w.d.lies[i] = w.consider(w.prior, verdict{cause: alerts.CauseSensorFaulty, zone: -1, sensor: i}, cost)
 		}
 		obs[i] = keep
 	}
