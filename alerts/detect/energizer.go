@@ -220,11 +220,11 @@ func (f *fence) gaveWay() (sourceLoss, bool) {
 	return loss, f.told(loss)
 }
 
-// quietObservations gives the levels of the sensors that can be believed.
+// quietObservations gives the levels of the sensors that can be believed and that no fault holds down.
 func (f *fence) quietObservations() []line.Observation {
 	obs := make([]line.Observation, len(f.tracks))
 	for i, t := range f.tracks {
-		if v := f.level(i); v > 0 {
+		if v := f.level(i); v > 0 && !f.held(i) {
 			obs[i] = line.Observation{Volts: v / f.Gains[i], SD: math.Hypot(t.noise()/2, modelSD)}
 		}
 	}

@@ -199,22 +199,21 @@ func (f *fence) rebase(now ms) {
 	f.checkShift(now)
 	f.rejoin()
 	if f.atFault() {
-		f.checkPairs(f.freeObservations(), now)
+		f.checkPairs(now)
 		f.checkEarthAtFault(now)
 		return
 	}
 	if !f.Learnt && f.Joints == nil {
 		f.learnRoughly()
 	}
-	obs := f.quietObservations()
-	est, err := f.diag.est.Estimate(obs, f.prior(nil))
+	est, err := f.diag.est.Estimate(f.quietObservations(), f.prior(nil))
 	if err != nil {
 		return
 	}
 	f.Base = est.State
 	f.checkTruth(now)
 	f.checkStill(now)
-	f.checkPairs(obs, now)
+	f.checkPairs(now)
 	f.checkEnergizer(now)
 	f.checkEarth(est, now)
 }

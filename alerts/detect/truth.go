@@ -154,7 +154,7 @@ func (f *fence) explain(before []float64) (v verdict, moved bool) {
 
 // restsSince returns the oldest look since which t's sensor has shown one value, -1 when it has not even since the last.
 func (f *fence) restsSince(t *track) int {
-	if t.Run < leastFrozen || f.unsaid(t.node) || f.held(t.node) {
+	if t.Run < leastFrozen || f.unsaid(t.node) {
 		return -1
 	}
 	past := f.Shift.Past
@@ -310,10 +310,10 @@ func (f *fence) contradict(a, b int) float64 {
 	return math.Log(math.Max(behind/before, 0.01)) - math.Hypot(s.noise(), o.noise())
 }
 
-// unsaid reports whether the sensor at node has nothing to say of how hot the wire is.
+// unsaid reports whether the sensor at node has nothing to say of how hot the wire is of itself.
 func (f *fence) unsaid(node int) bool {
 	t := f.tracks[node]
-	return f.mute(node) || t.Level <= 0 || t.Stale
+	return f.mute(node) || t.Level <= 0 || t.Stale || f.held(node)
 }
 
 // stepOf is by how many volts a level of t may be off beside its gain: half a grain, and what its zero is off, which the
@@ -327,27 +327,16 @@ const (
 	zeroOff  = 60   // volts that a cheap sensor's zero may be off; common practice, no source
 )
 
-// freeObservations gives the levels of the sensors that can be believed and that no fault holds down.
-func (f *fence) freeObservations() []line.Observation {
-	obs := f.quietObservations()
-	for i := range obs {
-		if f.held(i) {
-			obs[i].Volts = 0
-		}
-	}
-	return obs
-}
-
 // checkPairs looks, while nothing odd is being looked at, for a pair of sensors that contradicts the wire: the one behind reads
 // higher than the one before it, which nothing that is wrong with the fence makes true. Whichever of the two the rest of the fence
 // can do without is the liar.
-func (f *fence) checkPairs(obs []line.Observation, now ms) {
+func (f *fence) checkPairs(now ms) {
 	if !f.Learnt {
 		return
 	}
 	odd := &f.Pair
 	switch d := f.contradict(odd.A, odd.B); {
-	case odd.Strikes > 0 && (f.held(odd.A) || f.held(odd.B) || math.IsNaN(d) && !f.unsaid(odd.A) && !f.unsaid(odd.B)):
+	case odd.Strikes > 0 && math.IsNaN(d) && !f.mute(odd.A) && !f.mute(odd.B):
 		return // it is neither borne out nor over
 	case d > gainsOff:
 		odd.Strikes++
@@ -359,7 +348,7 @@ func (f *fence) checkPairs(obs []line.Observation, now ms) {
 	}
 	odd.Strikes = 0
 	without := func(i int) float64 {
-		o := append([]line.Observation(nil), obs...)
+		o := f.quietObservations()
 		o[i].Volts = 0
 		e, err := f.diag.est.Estimate(o, f.prior(nil))
 		if err != nil {
@@ -382,7 +371,7 @@ func (f *fence) worstPair() oddPair {
 	pair, worst := oddPair{}, gainsOff
 	for a := range f.tracks {
 		for b := range f.tracks {
-			if d := f.contradict(a, b); d > worst && !f.held(a) && !f.held(b) {
+			if d := f.contradict(a, b); d > worst {
 				worst, pair = d, oddPair{A: a, B: b}
 			}
 		}
