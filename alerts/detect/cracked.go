@@ -2,7 +2,6 @@ package detect
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
@@ -247,21 +246,8 @@ func (in *incident) crack(f *fence, v verdict, night dayRow, now ms) {
 	in.Cause, in.Zone, in.Slow, in.Tracks, in.Settled, in.Quiet = alerts.Short, v.zone, true, true, true, now
 	in.Placed, in.Shift, in.Alike, in.Doubt = false, false, false, 0
 	in.Fault, in.Ohms, in.Profile, in.Since, in.Wet = v.fault, v.fault.Ohms, slices.Clone(night.Night), night.Start, v.wet
-	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		if o == in || !o.Slow || o.Cause != alerts.Vegetation || now-o.S.Raised > day && o.Zone != in.Zone {
-			return false
-		}
-		for _, m := range o.Members {
-			if in.member(m.Node) == nil {
-				in.Members = append(in.Members, m)
-			}
-		}
-		if in.S.up() {
-			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: it is %s that pulls it down when wet.", titled(f.net.Zones[o.Zone].Name), f.net.Zones[in.Zone].Name))
-		} else {
-			in.S = o.S
-		}
-		return true
+	f.takeUnder(in, f.net.Zones[in.Zone].Name+" that pulls it down when wet", now, func(o *incident) bool {
+		return now-o.S.Raised <= day || o.Zone == in.Zone
 	})
 }
 

@@ -164,6 +164,27 @@ func (f *fence) giveWay(in *incident, now ms) {
 	})
 }
 
+// takeUnder has in take over the alarms of zones that were told of as low with growth, and that were its first sign: their zones ride
+// on it. The first of them becomes its own where it has none; the others are taken back, for it is what it is.
+func (f *fence) takeUnder(in *incident, what string, now ms, sign func(*incident) bool) {
+	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
+		if o == in || !o.Slow || o.Zone < 0 || o.Cause != alerts.Vegetation || !sign(o) {
+			return false
+		}
+		for _, m := range o.Members {
+			if in.member(m.Node) == nil {
+				in.Members = append(in.Members, m)
+			}
+		}
+		if in.S.up() {
+			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: it is %s.", titled(f.net.Zones[o.Zone].Name), what))
+		} else {
+			in.S = o.S
+		}
+		return true
+	})
+}
+
 // isCalled reports whether the alarm goes by the name that fd gives one: what is known by it is its source and condition.
 func (s *standing) isCalled(fd alerts.Finding) bool {
 	return s.up() && s.Finding.Source == fd.Source && s.Finding.Condition == fd.Condition

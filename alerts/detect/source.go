@@ -1,11 +1,9 @@
 package detect
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
-	"nightwire/alerts"
 	"nightwire/alerts/line"
 )
 
@@ -186,17 +184,6 @@ func (f *fence) weakens(loss sourceLoss, t *track, now ms) {
 	if t != nil {
 		in.Members = append(in.Members, lowered(t))
 	}
-	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
-		if !o.Slow || o.Zone < 0 || o.Cause != alerts.Vegetation || o.S.Raised < loss.well.Start+day {
-			return false
-		}
-		in.Members = append(in.Members, o.Members...)
-		if in.S.up() {
-			f.w.withdraw(&o.S, now, fmt.Sprintf("%s: it is %s that gives too little.", titled(f.net.Zones[o.Zone].Name), f.energizer.Name))
-		} else {
-			in.S = o.S
-		}
-		return true
-	})
+	f.takeUnder(in, f.energizer.Name+" that gives too little", now, func(o *incident) bool { return o.S.Raised >= loss.well.Start+day })
 	f.begin(in, now)
 }
