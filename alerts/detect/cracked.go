@@ -116,18 +116,8 @@ func (w *weigher) nightAgainst(levels []float64, enough float64, now ms) (night 
 
 // holdAgainst makes ready to weigh levels against those of a wet night, and reports whether most sensors are known of both.
 func (w *weigher) holdAgainst(night dayRow, levels []float64, now ms) bool {
-	d, n := w.d, 0
-	d.baseline(night.Night, d.f.prior(nil))
-	for i, t := range d.f.tracks {
-		d.ratio[i], d.obs[i] = math.NaN(), line.Observation{}
-		if v, was := levels[i], night.Night[i]; t != nil && v > 0 && was > 0 { // a sensor may be off since then
-			d.ratio[i] = v / was
-			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/v/v))
-			d.obs[i] = line.Observation{Volts: d.ratio[i] * d.before[i], SD: d.sd[i]}
-			n++
-		}
-	}
-	w.forget()
+	d := w.d
+	n := w.hold(night.Night, levels, d.f.prior(nil))
 	ago := min(max(now-night.Start-day, 0), growsApart)
 	w.prior = line.Prior{State: d.base, LeakSpread: math.Hypot(nightsApart, ownPerDay*float64(ago)/day), WetSpread: dewSpread}
 	return 2*n > len(d.f.tracks) && n >= leastSensors
@@ -188,9 +178,9 @@ func (w *weigher) path(z int, part, ohms float64) line.Prior {
 
 // presentLevels gives the levels of the sensors that can be believed, and of those that show something odd what they show.
 func (f *fence) presentLevels() []float64 {
-	levels := make([]float64, len(f.tracks))
+	levels := f.levels()
 	for i, t := range f.tracks {
-		if levels[i] = f.level(i); levels[i] > 0 && f.Suspect.Open && t.Since.N > 0 {
+		if levels[i] > 0 && f.Suspect.Open && t.Since.N > 0 {
 			levels[i] = t.Since.latest()
 		}
 	}

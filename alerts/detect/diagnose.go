@@ -26,8 +26,7 @@ type diagnoser struct {
 	hardly []bool     // by node: what comes and goes hardly reaches it, and leaves it the ratio or more
 	free   []float64
 	leak   []float64 // by zone
-	levels []float64
-	worst  float64 // of the last misfit, the largest of its parts
+	worst  float64   // of the last misfit, the largest of its parts
 	obs    []line.Observation
 	orders []line.Fault // scratch of beside
 	shorts []float64    // by zone, how unlikely a path to earth is there, as -2·ln
@@ -50,7 +49,7 @@ func newDiagnoser(f *fence) *diagnoser {
 	n := len(f.net.Zones)
 	d := &diagnoser{
 		f: f, solver: line.NewSolver(f.net), est: line.NewEstimator(f.net),
-		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), levels: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
+		ratio: make([]float64, n+1), sd: make([]float64, n+1), before: make([]float64, n+1), after: make([]float64, n+1), free: make([]float64, n+1), leak: make([]float64, n), leakSD: make([]float64, n), spread: make([]float64, n+1), hardly: make([]bool, n+1),
 		obs: make([]line.Observation, n+1), shorts: make([]float64, n), joints: make([]float64, n), lies: make([]float64, n+1),
 		circuits: newCircuits(f.energizer),
 	}

@@ -238,6 +238,15 @@ func (f *fence) level(node int) float64 {
 	return f.tracks[node].Level
 }
 
+// levels gives level by node.
+func (f *fence) levels() []float64 {
+	levels := make([]float64, len(f.tracks))
+	for i := range levels {
+		levels[i] = f.level(i)
+	}
+	return levels
+}
+
 // longest returns the longest period of the sensors that are heard.
 func (f *fence) longest() ms {
 	l := ms(1000)

@@ -90,10 +90,7 @@ func (s *shiftWatch) near(at ms) *look {
 func (f *fence) checkShift(now ms) {
 	s := &f.Shift
 	f.endShifts(now)
-	levels := f.diag.levels
-	for i := range levels {
-		levels[i] = f.level(i)
-	}
+	levels := f.levels()
 	s.step(levels)
 	f.followTrack(now)
 	if in := f.tracking(); f.atFault() || f.onTheMove() || in != nil && now-in.Quiet < stillTracking {

@@ -36,16 +36,8 @@ const (
 
 // newWeigher makes ready to weigh the change from the levels before, so long ago, on a fence of which p is believed.
 func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher {
-	d.loadLevels(before)
-	d.baseline(before, p)
-	for i, r := range d.ratio {
-		d.obs[i] = line.Observation{}
-		if !math.IsNaN(r) {
-			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: d.sd[i]}
-		}
-	}
 	w := &d.weigher
-	w.forget()
+	w.hold(before, d.f.levels(), p)
 	w.prior = line.Prior{State: d.base, LeakSpread: wetSpread, WetSpread: dewSpread}
 	if est, err := d.est.Weigh(d.obs, w.prior); err == nil {
 		own := math.Hypot(ownSpread, ownPerDay*float64(min(ago, growsApart))/day)
@@ -53,6 +45,24 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 		w.prior.LeakSpread = math.Hypot(own, wetUnlike*w.wet)
 	}
 	return w
+}
+
+// hold holds levels against those before, on a fence of which p is believed, and returns of how many sensors both are known. What was
+// weighed before is let go of.
+func (w *weigher) hold(before, levels []float64, p line.Prior) (known int) {
+	d := w.d
+	d.baseline(before, p)
+	for i, t := range d.f.tracks {
+		d.ratio[i], d.obs[i] = math.NaN(), line.Observation{}
+		if v, was := levels[i], before[i]; t != nil && v > 0 && was > 0 { // a sensor may be off since then
+			d.ratio[i] = v / was
+			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/was/was))
+			d.obs[i] = line.Observation{Volts: d.ratio[i] * d.before[i], SD: d.sd[i]}
+			known++
+		}
+	}
+	w.forget()
+	return known
 }
 
 // forget lets go of what was weighed before.
@@ -75,17 +85,6 @@ func (w *weigher) allowUnknown() {
 		}
 	}
 	w.prior.LeakDoubt = w.doubt
-}
-
-// loadLevels takes the ratios from the levels.
-func (d *diagnoser) loadLevels(before []float64) {
-	for i, t := range d.f.tracks {
-		d.ratio[i] = math.NaN()
-		if v := d.f.level(i); v > 0 && before[i] > 0 {
-			d.ratio[i] = v / before[i]
-			d.sd[i] = math.Hypot(math.Hypot(t.noise(), modelSD), math.Sqrt(d.f.Shift.Drift[i]+t.Grain*t.Grain/12/before[i]/before[i]))
-		}
-	}
 }
 
 // weigh returns the likeliest cause of the change since the levels before, so long ago; Vegetation where that is as good
