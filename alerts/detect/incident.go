@@ -289,7 +289,7 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 	}
 	if v.sensor < 0 && (v.cause == in.Cause && v.zone == in.Zone || in.overturnedBy(v, f.diag.heardNow())) {
 		before := in.S.Finding
-		if v.cause != alerts.Vegetation || !in.everTold() {
+		if v.cause != alerts.Vegetation {
 			in.adopt(f, v)
 			f.tellChange(in, before, now)
 		}
@@ -301,9 +301,6 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 func (in *incident) steady() bool {
 	return !in.anyMember(func(m member) bool { return m.Well || m.Good > 0 })
 }
-
-// everTold reports whether a cause other than unknown has been told.
-func (in *incident) everTold() bool { return in.Cause != alerts.Unknown }
 
 // roundDone reports whether every sensor has been heard once more since the last look, or has had the time to be.
 func (f *fence) roundDone(in *incident, now ms) bool {
@@ -361,14 +358,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 			m.Good = 0
 		}
 		if v < minimum*1.03 {
-			in.Quiet, in.Fine, m.Better = now, 0, 0
-		} else if v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp) {
-			if m.Better == 0 {
-				m.Better = now
-			}
-		} else {
-			m.Better = 0
+			in.Quiet, in.Fine = now, 0
 		}
+		m.better(v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp), now)
 		in.worsen(f, t, now)
 		return
 	}
@@ -393,12 +385,16 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 			f.nowFlaps(in, now)
 		}
 	}
-	if v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)) {
-		if m.Better == 0 {
-			m.Better = now
-		}
-	} else {
+	m.better(v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)), now)
+}
+
+// better notes since when the zone has been well above its minimum, as it is now or not.
+func (m *member) better(is bool, now ms) {
+	switch {
+	case !is:
 		m.Better = 0
+	case m.Better == 0:
+		m.Better = now
 	}
 }
 
