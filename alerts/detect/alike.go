@@ -117,8 +117,12 @@ func (d *diagnoser) metres(v *verdict) float64 {
 // as much more as the circuit has it, and with the second that share. Where they have come to carry about all that the
 // fence has lost, it is the earth that has failed.
 func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
-	was, is := d.f.Supply.StakesWere, d.f.stakesSince()
-	if d.slow || was <= 0 || math.IsNaN(is) || math.IsNaN(d.ratio[0]) {
+	was := d.f.Supply.StakesWere
+	if d.slow || was <= 0 || math.IsNaN(d.ratio[0]) {
+		return 0, 0, false
+	}
+	is := d.f.Supply.Stakes.newest(d.f.tracks[0].Since.N)
+	if math.IsNaN(is) {
 		return 0, 0, false
 	}
 	is, s = max(is, stakesGrain), max(s, stakesGrain/was) // with nothing on them nothing flows, be the wire on the ground or not
@@ -156,7 +160,7 @@ func (d *diagnoser) slower() float64 {
 	if d.slow || t == nil || s.IntervalWere <= 0 {
 		return 0
 	}
-	if is := newest(s.Interval.Vals[:], s.Interval.N, t.Since.N); is > slowed*s.IntervalWere { // not where unknown either
+	if is := s.Interval.newest(t.Since.N); is > slowed*s.IntervalWere { // not where unknown either
 		return stakesMost
 	}
 	return 0
@@ -165,12 +169,3 @@ func (d *diagnoser) slower() float64 {
 // slowed is how many times the interval of before is slower; clocks and what counts the pulses are off by a few per cent at the
 // most. Common practice, no source.
 const slowed = 1.15
-
-// stakesSince returns what the stakes carry since the present suspicion, NaN where unknown.
-func (f *fence) stakesSince() float64 {
-	s, t := &f.Supply.Stakes, f.tracks[0]
-	if t == nil || s.N == 0 {
-		return math.NaN()
-	}
-	return newest(s.Vals[:], s.N, t.Since.N)
-}

@@ -61,7 +61,7 @@ func (t *track) dipped(now, lasted ms) {
 	k := e.N % len(e.Times)
 	e.Times[k], e.Lasted[k], e.Deep[k] = now, lasted, 0
 	if r := t.Dips.newest(t.Bad); t.Bad > 0 && r > offRatio && r < 1 {
-		e.Deep[k] = math.Log(1/r - 1)
+		e.Deep[k] = touchLoad(r)
 	}
 	e.N++
 	e.Today++

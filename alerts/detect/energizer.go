@@ -45,9 +45,11 @@ func (r *ring5) median() (float64, bool) {
 	if r.N < 5 {
 		return 0, false
 	}
-	buf := r.Vals
-	return medianOf(buf[:]), true
+	return r.newest(5), true
 }
+
+// newest returns the median of the newest few; NaN of none.
+func (r *ring5) newest(few int) float64 { return newest(r.Vals[:], r.N, few) }
 
 // Battery limits, for a nominal 12 V lead-acid battery under an energizer's load; they scale with the nominal
 // voltage. At rest 12.0 to 12.06 V is a quarter full and 11.6 to 11.9 V empty (rule of thumb on a radio makers' mailing
