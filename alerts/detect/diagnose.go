@@ -237,14 +237,7 @@ func (d *diagnoser) load(before []float64) {
 // wet: rain or dew multiplied the leakages, though not all alike; or growth was pushed onto the wire by wind.
 func (d *diagnoser) wet() verdict {
 	best := verdict{cause: alerts.Vegetation, zone: -1, sensor: -1, score: math.Inf(1)}
-	for i, r := range d.ratio {
-		d.obs[i] = line.Observation{}
-		if !math.IsNaN(r) {
-			p := math.Max(r, rainLeaves)
-			sd := math.Hypot(d.sd[i]+0.006/p, changeSlack*slack(p)/p) // as in one, for which no hypothesis is favoured
-			d.obs[i] = line.Observation{Volts: math.Max(r, 0.005) * d.before[i], SD: math.Max(sd, 0.01)}
-		}
-	}
+	d.ratios(rainLeaves)
 	at := 1.0
 	try := func(w float64) {
 		if v := d.wetBy(w); v.score < best.score {

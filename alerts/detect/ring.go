@@ -16,7 +16,7 @@ import (
 // what the two then score.
 func (d *diagnoser) orParted(joint verdict, byCause map[alerts.Cause]float64) verdict {
 	zone := d.f.net.Zones[joint.zone]
-	d.ratios()
+	d.ratios(nextToNothing)
 	parted, bad := math.Inf(1), math.Inf(1)
 	for _, part := range [3]float64{0.1, 0.5, 0.9} {
 		f := line.Fault{Kind: line.Break, Zone: joint.zone, AtM: part * zone.LengthM}

@@ -100,7 +100,7 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 // logarithm has the standard deviation openSpread. A leakage that is known by a guess alone, as those of a clean fence are, may
 // have come from anywhere.
 func (d *diagnoser) since(openSpread float64) line.Estimate {
-	d.ratios()
+	d.ratios(nextToNothing)
 	p := line.Prior{State: d.base, LeakSpread: wetSpread, LeakDoubt: d.leakSD, WetSpread: dewSpread, OpenSpread: openSpread}
 	est, err := d.est.Weigh(d.obs, p)
 	if err != nil {
@@ -127,16 +127,20 @@ func (d *diagnoser) undrawn(est line.Estimate, was float64) float64 {
 // rain; common practice, no source.
 const soilSD = 0.3
 
-// ratios makes observations of the ratios.
-func (d *diagnoser) ratios() {
+// ratios makes observations of the ratios, for a cause that leaves the share least of a level at the least: what is left of less
+// counts as that, so that the cause is not favoured where the relative error would be large.
+func (d *diagnoser) ratios(least float64) {
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
 		if !math.IsNaN(r) {
-			sd := math.Hypot(d.sd[i]+0.006/r, changeSlack*slack(r)/r) // as in one
-			d.obs[i] = line.Observation{Volts: r * d.before[i], SD: math.Max(sd, modelSD)}
+			p := math.Max(r, least)
+			sd := math.Hypot(d.sd[i]+0.006/p, changeSlack*slack(p)/p) // as in one
+			d.obs[i] = line.Observation{Volts: math.Max(r, nextToNothing) * d.before[i], SD: math.Max(sd, modelSD)}
 		}
 	}
 }
+
+const nextToNothing = 0.005 // a share of a level that is none
 
 // unlikely returns how unlikely the readings are with what est takes to be free to move, as -2·ln: where it is free to be
 // anything, that it explains them says little for it.
