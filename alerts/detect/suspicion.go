@@ -312,10 +312,12 @@ func (f *fence) creptUnder() bool {
 	return true
 }
 
-// rainMay reports whether rain may have taken down what is odd: it leaves a wire more than that.
+// rainMay reports whether rain may have taken down what is odd, and what was next to dead already: it leaves a wire more than that.
 func (f *fence) rainMay() bool {
-	for t := range f.odd() {
-		if t.LastVal < rainLeaves*f.Suspect.Before[t.node] {
+	for _, t := range f.sensors {
+		before := f.Suspect.Before[t.node]
+		weak := t.Since.N > 0 && before >= floorVolts && before < f.deadVolts(t.node) && t.Since.latest() < rainLeaves*before
+		if weak || t.Bad > 0 && t.LastVal < rainLeaves*before {
 			return false
 		}
 	}
