@@ -61,7 +61,7 @@ func (t *track) levelOf(era ms) float64 {
 func (f *fence) era(now ms) ms {
 	e := now
 	for i, t := range f.tracks {
-		if f.level(i) > 0 && !t.Stale {
+		if !f.mute(i) && t.Level > 0 && !t.Stale {
 			e = min(e, t.middleAt())
 		}
 	}

@@ -230,9 +230,10 @@ func (f *fence) atFault() bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.joint() == 0 })
 }
 
-// level returns what the sensor at node shows of late, volts; 0 where it is silent or not believed.
+// level returns what the sensor at node shows of late, volts; 0 where it is not believed, or has not been heard for so long that
+// the weather may have changed what it would show.
 func (f *fence) level(node int) float64 {
-	if f.mute(node) {
+	if f.mute(node) || f.tracks[node].old(f.w.state.Now) {
 		return 0
 	}
 	return f.tracks[node].Level
@@ -245,6 +246,11 @@ func (f *fence) levels() []float64 {
 		levels[i] = f.level(i)
 	}
 	return levels
+}
+
+// old reports whether t owes reports, and for longer than a downpour takes to wet the fence.
+func (t *track) old(now ms) bool {
+	return now-t.LastSeen > max(wetting, leastOverdue*t.every+t.every/4)
 }
 
 // longest returns the longest period of the sensors that are heard.
