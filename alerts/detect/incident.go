@@ -168,7 +168,7 @@ func (f *fence) recurs(c alerts.Cause, now ms) bool {
 // been heard, that is looked at again as soon as they have been.
 func (f *fence) follow(in *incident, now ms) {
 	f.Suspect.For = in.S.ID
-	if !f.complete() {
+	if !f.spoken(1) {
 		in.Rounds--
 	}
 	f.w.due(now + f.longest())
@@ -282,7 +282,7 @@ func (f *fence) reconsider(in *incident, now ms) (wet bool) {
 	if in.Rounds < 1 && (v.worst > unexplained || v.cause == alerts.Vegetation) && !in.belied(f) {
 		return false // of what was heard once, some is from before it let go and some from after; so rain looks too
 	}
-	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.complete() && in.steady()
+	rain := v.cause == alerts.Vegetation && v.margin > f.w.limits.Wet && f.spoken(1) && in.steady()
 	if in.Cause != alerts.CauseIntermittent && (rain || f.gradual() && f.asRain(v)) {
 		f.turnWet(in, now)
 		return true
@@ -304,10 +304,7 @@ func (in *incident) steady() bool {
 
 // roundDone reports whether every sensor has been heard once more since the last look, or has had the time to be.
 func (f *fence) roundDone(in *incident, now ms) bool {
-	wanting := slices.ContainsFunc(f.sensors, func(t *track) bool {
-		return !t.Gone && f.Suspect.Before[t.node] > 0 && t.Since.N < in.Rounds+2
-	})
-	return !wanting || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
+	return f.spoken(in.Rounds+2) || now >= f.Suspect.Since+ms(in.Rounds+2)*f.longest()*5/4
 }
 
 func (f *fence) byID(id string) *incident {

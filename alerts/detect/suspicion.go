@@ -85,10 +85,7 @@ func (f *fence) closeSuspicion() {
 // wait is how long a confirmed suspicion may wait for the other sensors to be heard, so that the first word on the
 // cause is the right one: a reporting period, but never more than a minute and a half.
 func (f *fence) wait() ms {
-	longest := ms(0)
-	for _, t := range f.sensors {
-		longest = max(longest, t.every)
-	}
+	longest := f.longest()
 	return min(longest+longest/8, 90_000)
 }
 
@@ -138,9 +135,11 @@ const (
 // leaning is how long stock lean on a wire at most, and a little. Common practice, no source.
 const leaning = 62_000
 
-// complete reports whether every sensor that can be expected to has spoken since the suspicion began.
-func (f *fence) complete() bool {
-	return !slices.ContainsFunc(f.sensors, func(t *track) bool { return f.Suspect.Before[t.node] > 0 && t.Since.N == 0 })
+// spoken reports whether every sensor that can be expected to has spoken so many times since the suspicion began.
+func (f *fence) spoken(times int) bool {
+	return !slices.ContainsFunc(f.sensors, func(t *track) bool {
+		return !t.Gone && f.Suspect.Before[t.node] > 0 && t.Since.N < times
+	})
 }
 
 // decide ends the suspicion when it can: nothing odd is left, or two readings agree.
@@ -153,7 +152,7 @@ func (f *fence) decide(now ms) {
 	case f.badInARow() == 0:
 		f.closeSuspicion()
 	case !f.confirmed():
-	case f.complete() || now-f.Suspect.Since >= f.wait():
+	case f.spoken(1) || now-f.Suspect.Since >= f.wait():
 		f.conclude(now)
 	}
 }
@@ -225,7 +224,7 @@ func (f *fence) conclude(now ms) {
 // heardOut reports whether every sensor has been heard since the suspicion began, and those that show something odd more than
 // once, or has had the time to be: what the first few show of a fault at a stroke, wet growth explains as well.
 func (f *fence) heardOut(now ms) bool {
-	return f.complete() && f.rounds() >= hearRounds || now-f.Suspect.Since > (hearRounds+1)*f.longest()
+	return f.spoken(1) && f.rounds() >= hearRounds || now-f.Suspect.Since > (hearRounds+1)*f.longest()
 }
 
 const hearRounds = 2 // common practice, no source
