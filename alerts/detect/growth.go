@@ -59,12 +59,8 @@ const day = 24 * 60 * 60_000
 
 // midnight returns when the farm's day after m begins.
 func (w *Watch) midnight(m ms) ms {
-	loc := w.farm.Location
-	if loc == nil {
-		loc = time.UTC
-	}
-	t := fromMS(m).In(loc)
-	return toMS(time.Date(t.Year(), t.Month(), t.Day()+1, 0, 0, 0, 0, loc))
+	t := w.local(m)
+	return toMS(time.Date(t.Year(), t.Month(), t.Day()+1, 0, 0, 0, 0, t.Location()))
 }
 
 // closeDay ends the day when its time has come.

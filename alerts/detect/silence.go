@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -17,6 +18,9 @@ const (
 	// farmRuns is how many runs of the farm's other links may bear witness: those of its own shall outweigh them in the end.
 	farmRuns = 5.0
 )
+
+// clockTime is how a moment of the same day is written.
+const clockTime = "15:04"
 
 // longestSilence is how long any sensor may say nothing before that is told, however bad its link is.
 const longestSilence = 8 * 60 * 60_000
@@ -225,7 +229,7 @@ func (w *Watch) loseLink(now ms) {
 		}
 	}
 	f.Text = fmt.Sprintf("No sensor has been heard since %s: nobody is watching the fence. Check the gateway's power and the network, then walk the line with a tester.",
-		w.clockTime(last))
+		w.local(last).Format(clockTime))
 	f.Evidence = []string{fmt.Sprintf("%d sensors fell silent together", len(w.tracks))}
 	w.raise(&w.state.Link, now, f)
 }
@@ -236,20 +240,19 @@ func (w *Watch) silentFinding(t *track, now ms) alerts.Finding {
 		f.KV = kilo(t.LastVal)
 	}
 	f.Text = fmt.Sprintf("%s's sensor has said nothing since %s, while others talk: its voltage is unknown, not zero. Measure there by hand; then see to its battery and aerial.",
-		titled(t.name), w.clockTime(t.LastHeard))
+		titled(t.name), w.local(t.LastHeard).Format(clockTime))
 	f.Evidence = []string{
 		fmt.Sprintf("%.0f reports in a row missing; %.1f %% go missing as a rule", math.Floor(t.overdue(now)), 100*t.loss()),
 	}
 	return f
 }
 
-// clockTime writes a moment in the farm's own time.
-func (w *Watch) clockTime(m ms) string {
-	at := fromMS(m)
-	if w.farm.Location != nil {
-		at = at.In(w.farm.Location)
+// local is a moment in the farm's own time.
+func (w *Watch) local(m ms) time.Time {
+	if w.farm.Location == nil {
+		return fromMS(m)
 	}
-	return at.Format("15:04")
+	return fromMS(m).In(w.farm.Location)
 }
 
 // titled begins a name with a capital, for the start of a sentence.

@@ -382,30 +382,27 @@ func some(names []string) string {
 func (f *fence) growthFinding(z int, fc outlook) alerts.Finding {
 	zone := f.net.Zones[z]
 	on, early, late := f.day(fc, fc.days), f.day(fc, fc.earliest), f.day(fc, fc.latest)
+	utc := func(t time.Time) *time.Time { t = t.UTC(); return &t }
 	fd := alerts.Finding{
 		Source: zone.Source(), Condition: alerts.Growth, Cause: alerts.Vegetation, Priority: alerts.LowPriority,
-		KV: kilo(fc.level), BelowMinimumOn: &on, BelowMinimumEarliest: &early, BelowMinimumLatest: &late,
-	}
-	loc := f.w.farm.Location
-	if loc == nil {
-		loc = time.UTC
+		KV: kilo(fc.level), BelowMinimumOn: utc(on), BelowMinimumEarliest: utc(early), BelowMinimumLatest: utc(late),
 	}
 	switch {
 	case f.tracks[z+1] == nil:
 		fd.KV = nil
-		fd.Text = noSensorText(zone.Name, zone.MinimumVolts, fc, on.In(loc), late.In(loc))
+		fd.Text = noSensorText(zone.Name, zone.MinimumVolts, fc, on, late)
 	case fc.days <= 0 && fc.dry:
 		fd.Text = fmt.Sprintf("%s is under its %s even in dry hours: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
 	case fc.days <= 0:
 		fd.Text = fmt.Sprintf("%s was under its %s for most of the last two days: growth has won. Trim it now.", titled(zone.Name), volts(zone.MinimumVolts))
 	default:
-		last := late.In(loc).Format("2 Jan")
-		between := early.In(loc).Format("2 Jan") + " to " + last
+		last := late.Format("2 Jan")
+		between := early.Format("2 Jan") + " to " + last
 		if fc.earliest <= 1 { // the day after the last closed one is the present
 			between = "any day now, " + last + " at the latest"
 		}
 		fd.Text = fmt.Sprintf("%s will go under its %s about %s (%s) as it grows: trim before then.", titled(zone.Name), volts(zone.MinimumVolts),
-			on.In(loc).Format("Mon 2 Jan"), between)
+			on.Format("Mon 2 Jan"), between)
 	}
 	return fd
 }
@@ -423,10 +420,6 @@ func noSensorText(name string, minimum float64, fc outlook, on, late time.Time) 
 
 // day returns the start of the farm's day that lies days after the outlook's last closed one.
 func (f *fence) day(fc outlook, days float64) time.Time {
-	loc := f.w.farm.Location
-	if loc == nil {
-		loc = time.UTC
-	}
-	t := fromMS(fc.from).In(loc)
-	return time.Date(t.Year(), t.Month(), t.Day()+int(math.Ceil(days)), 0, 0, 0, 0, loc).UTC()
+	t := f.w.local(fc.from)
+	return time.Date(t.Year(), t.Month(), t.Day()+int(math.Ceil(days)), 0, 0, 0, 0, t.Location())
 }
