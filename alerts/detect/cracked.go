@@ -80,15 +80,7 @@ func (w *weigher) dryToo(v verdict, night dayRow, enough float64, now ms) bool {
 	if last.Start == night.Start || !w.holdAgainst(dayRow{Start: night.Start, Night: night.Dry}, last.Dry, now) {
 		return false
 	}
-	for k := 1.0; k < 20; k *= 2 {
-		p := w.prior
-		p.Fault = v.fault
-		p.Fault.Ohms *= k
-		if w.score(p)+enough < w.score(w.prior) {
-			return true
-		}
-	}
-	return false
+	return w.leastWith(v.fault, 1, 20)+enough < w.score(w.prior)
 }
 
 // nightAgainst returns the wet night to hold levels against: one that explains them better than most, for what tracks may have

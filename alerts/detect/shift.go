@@ -298,17 +298,7 @@ const (
 // without returns how much worse the levels are explained with the fault of in than without, squared standard deviations.
 func (d *diagnoser) without(in *incident, ago ms) float64 {
 	w := d.newWeigher(in.Profile, ago, d.f.prior(in))
-	least := math.Inf(1)
-	for k := 0.5; k < 8; k *= 2 { // it may be better or worse when wet, and go on
-		p := w.prior
-		p.Fault = in.Fault
-		p.Fault.Ohms *= k
-		least = math.Min(least, w.score(p))
-		if p.Fault.Kind == line.Break {
-			break
-		}
-	}
-	return least - w.score(w.prior)
+	return w.leastWith(in.Fault, 0.5, 8) - w.score(w.prior) // it may be better or worse when wet, and go on
 }
 
 // stands reports whether the bad joint of in, whose zones are all but well again, is still the better answer: it takes next

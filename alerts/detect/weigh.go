@@ -138,6 +138,21 @@ func (w *weigher) score(p line.Prior) float64 {
 	return est.Misfit + est.Strain
 }
 
+// leastWith returns how badly the levels are explained at the least with f, whose ohms may be from least to most times what they were.
+func (w *weigher) leastWith(f line.Fault, least, most float64) float64 {
+	lowest := math.Inf(1)
+	for k := least; k < most; k *= 2 {
+		p := w.prior
+		p.Fault = f
+		p.Fault.Ohms *= k
+		lowest = math.Min(lowest, w.score(p))
+		if f.Kind == line.Break {
+			break
+		}
+	}
+	return lowest
+}
+
 // consider weighs what p takes to be there, and returns its score.
 func (w *weigher) consider(p line.Prior, v verdict, cost float64) float64 {
 	est, err := w.d.est.Weigh(w.d.obs, p)
