@@ -12,6 +12,59 @@ import (
 // is part of the fence as everything else sees it: what the sensors show is explained with it, and all that is looked for
 // on a fence without fault is looked for beside it.
 
+// joint: ohms in series somewhere in zone z. What it takes from the voltage goes by its ohms times the leakage behind
+// it, and what it gives the rest by the current it saves; so that leakage is let move as far as it is unknown.
+func (d *diagnoser) joint(z int, cost float64) verdict {
+	best := verdict{cause: alerts.Joint, zone: z, sensor: -1, score: math.Inf(1)}
+	if d.ratio[z+1] < offRatio {
+		return best // that is a parted wire
+	}
+	usual := d.base.Leak[z]
+	for k := 1.0; k < 50; k *= 3 {
+		odds := math.Log(k) / math.Max(d.leakSD[z], 0.1)
+		if odds > 3 {
+			break
+		}
+		d.base.Leak[z] = usual * k
+		d.solver.Volts(d.before, d.base, line.Fault{})
+		d.jointOver(&best, cost+odds*odds)
+	}
+	d.base.Leak[z] = usual
+	d.solver.Volts(d.before, d.base, line.Fault{})
+	return best
+}
+
+// jointOver looks for the place and the ohms of best's joint.
+func (d *diagnoser) jointOver(best *verdict, cost float64) {
+	zone := d.f.net.Zones[best.zone]
+	try := func(part, ohms float64) {
+		f := line.Fault{Kind: line.Joint, Zone: best.zone, AtM: part * zone.LengthM, Ohms: ohms}
+		d.solver.Volts(d.after, d.base, f)
+		if !d.f.net.InLoop(best.zone) && d.after[best.zone+1] < 0.05*d.before[best.zone+1] {
+			return // that is a parted wire
+		}
+		if s := d.misfit(changeSlack) + cost + asGoodAsParted(ohms); s < best.score {
+			best.score, best.fault, best.worst = s, f, d.worst
+		}
+	}
+	for part := 0.0; part < 1; part += 0.45 {
+		for ohms := 150.0; ohms < 300_000; ohms *= 1.5 {
+			try(part, ohms)
+		}
+	}
+	for step := 1.25; step > 1.02; step = math.Sqrt(step) {
+		part, ohms := best.fault.AtM/math.Max(zone.LengthM, 1), best.fault.Ohms
+		try(part, ohms*step)
+		try(part, ohms/step)
+	}
+}
+
+// asGoodAsParted is what it costs a joint to have so many ohms: one of more than a few kilohms is a parted wire.
+func asGoodAsParted(ohms float64) float64 {
+	far := math.Max(0, math.Log(ohms/5000))
+	return far * far
+}
+
 // joint returns how many ohms the joint has that has gone bad, once that is settled; 0 for every other fault. A wire that has
 // parted within a loop is one that carries nothing.
 func (in *incident) joint() float64 {

@@ -1,6 +1,166 @@
 package detect
 
-import "nightwire/alerts"
+import (
+	"slices"
+
+	"nightwire/alerts"
+)
+
+// A fault is over when all that it took down shows so for a while, and what it left behind is looked at afresh.
+
+// heard takes a member's reading into account: does it speak for the fault's end?
+func (in *incident) heard(f *fence, t *track, v float64, now ms) {
+	m := in.member(t.node)
+	if m == nil {
+		return
+	}
+	minimum := f.minimum(t.node)
+	in.deepens(f, t, now)
+	if m.Live++; v < f.deadVolts(t.node) {
+		m.Live = 0
+	}
+	if in.Shift {
+		return
+	}
+	if in.Slow {
+		if m.Good++; v <= 2*f.deadVolts(t.node) {
+			m.Good = 0
+		}
+		if v < minimum*1.03 {
+			in.Quiet, in.Fine = now, 0
+		}
+		m.better(v > 1.15*minimum && (m.Before < f.deadVolts(t.node) || v > f.Days.best(t.node, in.S.Raised-day)*trimmedUp), now)
+		in.worsen(f, t, now)
+		return
+	}
+	in.Dries = in.dries(f, m, v, now)
+	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
+	high := v >= 1.05*minimum || m.Before < 1.1*minimum || in.Cause == alerts.CauseIntermittent // what creeps is another matter
+	if v >= back && high {
+		m.Good++
+		m.Well, in.Well = true, now
+	} else {
+		if v < m.Before*(m.Least+downAgain*(1-m.Least)) { // what dries slowly crosses any one limit often, being noisy
+			if m.Well {
+				m.Flips++
+			}
+			m.Well = false
+		}
+		m.Good = 0
+		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
+			in.Quiet = now
+		}
+		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent {
+			f.nowFlaps(in, now)
+		}
+	}
+	m.better(v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)), now)
+}
+
+// better notes since when the zone has been well above its minimum, as it is now or not.
+func (m *member) better(is bool, now ms) {
+	switch {
+	case !is:
+		m.Better = 0
+	case m.Better == 0:
+		m.Better = now
+	}
+}
+
+// settle ends the incidents that are over.
+func (f *fence) settle(now ms) {
+	for i := 0; i < len(f.Troubles); i++ {
+		in := f.Troubles[i]
+		f.seeLeft(in, now)
+		dries := in.Dries
+		in.Dries = false
+		if dries && !in.leapt(f) && !f.stands(in, now) {
+			if !f.remains(in, now) {
+				f.turnWet(in, now)
+				i-- // it may be gone, and is another matter now in any case
+			}
+			continue
+		}
+		if !(dries && in.freed(f, now)) && !in.over(f, now) {
+			continue
+		}
+		f.Troubles = slices.Delete(f.Troubles, i, i+1)
+		i--
+		stood := in.Quiet - in.S.Raised
+		if in.unseen(f) || in.Tracks && in.Doubt < f.w.limits.Shift {
+			f.w.withdraw(&in.S, now, f.overText(in))
+		} else {
+			f.w.clear(&in.S, now, f.overText(in))
+		}
+		if f.Suspect.For == in.S.ID || f.Suspect.Open {
+			f.closeSuspicion()
+		}
+		f.ended(in, stood, now)
+	}
+}
+
+// unseen reports whether every sensor that spoke for the fault was taken off: nobody will ever say that it is over.
+func (in *incident) unseen(f *fence) bool {
+	return len(in.Members) > 0 && !in.anyMember(func(m member) bool { return f.tracks[m.Node] != nil })
+}
+
+// over reports whether every member that can be heard says that the fault is gone.
+func (in *incident) over(f *fence, now ms) bool {
+	if in.unseen(f) {
+		return true
+	}
+	if in.Cause == alerts.CauseIntermittent {
+		return now-in.Quiet > f.calmAfter()
+	}
+	if in.Shift {
+		return in.Doubt >= f.w.limits.Shift
+	}
+	if in.Zone < 0 && in.Cause == alerts.SupplyLow && f.Supply.low() {
+		return false // it will be back as soon as the battery is asked for more
+	}
+	if in.Cause == alerts.PoorEarth && !in.Slow && f.earthBack() {
+		return true // what growth or wet has taken meanwhile is another matter
+	}
+	if in.Tracks {
+		return in.Doubt >= f.w.limits.Shift || now-in.Quiet >= noWetFor
+	}
+	if (in.First || in.Cause == alerts.EnergizerOff) && in.live(f) {
+		return true // what is dead at or before a zone leaves it dead; one that still is has a fault of its own
+	}
+	if in.pulses() || in.carries(f) {
+		return true
+	}
+	if in.Slow && in.Zone < 0 {
+		return in.Looks >= weakLooks || in.Fine*rebaseEvery >= slowReturn // time in which nobody could look proves nothing
+	}
+	if in.Slow {
+		better := len(in.Members) > 0
+		for _, m := range in.Members {
+			better = better && m.Better > 0 && now-m.Better >= betterFor
+		}
+		return better || now-in.Quiet >= slowReturn && f.nightsHold(in)
+	}
+	spoke := false
+	for _, m := range in.Members {
+		if f.mute(m.Node) {
+			continue
+		}
+		if (m.Good < goodReadings || now-in.Quiet < in.holdFor(f)) && (m.Better == 0 || now-m.Better < 2*betterFor) {
+			return false
+		}
+		spoke = true
+	}
+	return spoke && !f.stands(in, now)
+}
+
+// holdFor is how long a fault must be gone. A parted wire that is whole again was mended; what touched the wire may
+// touch it again.
+func (in *incident) holdFor(f *fence) ms {
+	if in.Cause == alerts.Open || in.Zone < 0 {
+		return 0
+	}
+	return max(touchAgain, 6*f.longest())
+}
 
 // ended takes in that an incident is over for which something last spoke so long after it was told.
 func (f *fence) ended(in *incident, stood, now ms) {

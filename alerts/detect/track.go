@@ -333,25 +333,6 @@ func (t *track) dip() float64 {
 	return 1 - min(d, 0.5)
 }
 
-// took returns how long the fall to the share r of the level took, at the most and at the least: what came at a stroke has
-// no readings half way.
-func (t *track) took(r float64) (most, atLeast ms) {
-	between := 0
-	count := func(v float64) {
-		if part := (1 - v/t.Level) / (1 - r); part > 0.2 && part < 0.8 {
-			between++
-		}
-	}
-	for _, v := range t.Recent[:min(t.NRecent, levelWindow)] {
-		count(v)
-	}
-	for _, v := range t.Since.Vals[:min(t.Since.N, len(t.Since.Vals))] {
-		count(v)
-	}
-	atLeast = ms(float64(between) / 0.6 * float64(t.every))
-	return t.FellIn + atLeast, atLeast
-}
-
 // agrees reports whether the sensor's last readings bear each other out that something is wrong: two alike, or three
 // that are odd in whatever way.
 func (t *track) agrees() bool {

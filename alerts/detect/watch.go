@@ -6,6 +6,24 @@
 // against every fault the circuit could have (diagnose). What is found becomes an incident, raised at once and updated
 // while more is learnt. Beside that run the slow watches: silence, growth, the energizer's supply and earth, and
 // sensors that cannot be true.
+//
+// The files, in the order in which a newcomer may read them:
+//
+//	watch, standing, view            what comes in and goes out: readings, acts, timers, alarms, the saved memory
+//	track, era, silence              one sensor: what is usual, of when its level tells; sensor-silent and link-lost
+//	fence                            the way of a reading through its energizer's fence, and the picture of it in quiet
+//	suspicion, pace, wet             from the first odd reading to a word on it, and what rain does meanwhile
+//	diagnose, misfit                 every fault that the circuit could have, held against a sudden change
+//	shunt, alike, circuits, touch    short and intermittent: where a path to earth lies, and what else looks like it
+//	parted, joints                   open and bad-joint
+//	liar, truth                      sensor-faulty: alone with what it shows, frozen, or above one before it
+//	incident, left, mended, off      a fault from its first alarm to its end; energizer-off
+//	dips                             intermittent: touches too short to agree with each other
+//	slow, days, growth, nosensor     vegetation: zones that creep under their minimum, and when they will
+//	energizer, source                energizer-weak, supply-low and poor-earth
+//	shift, weigh                     a change of a few per cent over hours and days: bad-joint, open within a loop
+//	cracked                          short, but only when wet
+//	text                             the sentences
 package detect
 
 import (
@@ -171,6 +189,18 @@ func (w *Watch) Tell(a alerts.Action) []alerts.Event {
 		f.tell(a)
 	}
 	return w.out
+}
+
+// Resume tells the watch that nobody has listened until now, as after a restart. Silence until then says nothing of the
+// sensors: each gets its usual time to be heard from now on.
+func (w *Watch) Resume(now time.Time) {
+	at := toMS(now)
+	for _, t := range w.tracks {
+		if t.Heard && !t.Silence.up() && !w.state.Link.up() {
+			t.LastHeard = max(t.LastHeard, at)
+			w.due(t.LastHeard + ms((linkOverdue+0.25)*float64(t.every)))
+		}
+	}
 }
 
 // memory is the state as it is written out, with the checksum of its text: a card that gives back a wrong digit must not

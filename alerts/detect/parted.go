@@ -7,6 +7,35 @@ import (
 	"nightwire/alerts/line"
 )
 
+// parted: the wire of zone z is broken and hangs clear. What is left of the zone before the break still leaks.
+func (d *diagnoser) parted(z int) verdict {
+	zone := d.f.net.Zones[z]
+	best := verdict{cause: alerts.Open, zone: z, sensor: -1, score: math.Inf(1)}
+	cost := costBreak
+	for i, r := range d.ratio[1:] {
+		if math.IsNaN(r) && d.f.net.Behind(i, z) {
+			cost += costUnheard
+		}
+	}
+	try := func(part float64) { // what is left before it still leaks
+		for _, f := range d.beside(line.Fault{Kind: line.Break, Zone: z, AtM: part * zone.LengthM}) {
+			d.solver.Volts(d.after, d.base, f)
+			if s := d.misfit(changeSlack) + cost; s < best.score {
+				best.score, best.fault, best.worst = s, f, d.worst
+			}
+		}
+	}
+	for _, part := range [5]float64{0.1, 0.3, 0.5, 0.7, 0.9} {
+		try(part)
+	}
+	for span := 0.1; span > 0.01; span /= 2 {
+		at := best.fault.AtM / math.Max(zone.LengthM, 1)
+		try(math.Max(at-span, 0))
+		try(math.Min(at+span, 1))
+	}
+	return best
+}
+
 // A wire that parts within a ring leaves every zone fed the other way round, and what each then shows goes by where along that way
 // the wire leaks. That is known within bars only, since until now much of it was fed from both sides. Ohms in the wire can be
 // chosen to make up for what is wrong with it, and a wire that has parted has none to choose: so before a joint is blamed both
