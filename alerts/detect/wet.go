@@ -33,11 +33,15 @@ func (f *fence) gradual() bool {
 func (f *fence) deepens(now ms) bool {
 	odd, falling := 0, 0
 	for t := range f.odd() {
+		before := f.Suspect.Before[t.node]
 		if t.LastVal < f.deadVolts(t.node) {
 			return false
 		}
+		if t.Bad == 1 && t.lastNormal() >= before*(1-shallow*t.noise())-t.Grain {
+			continue // from well to odd: whether that goes on it has yet to say
+		}
 		odd++
-		if step := max(0.1*(f.Suspect.Before[t.node]-t.LastVal), 3*t.noise()*t.Prev+t.Grain); t.Bad > 1 && t.LastVal < t.Prev-step {
+		if step := max(0.1*(before-t.LastVal), 3*t.noise()*t.Prev+t.Grain); t.LastVal < t.Prev-step {
 			falling++
 		}
 	}
