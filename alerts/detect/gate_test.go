@@ -105,3 +105,39 @@ func TestBreakInAGrownFence(t *testing.T) {
 		t.Error("nothing was told of a dead wire")
 	}
 }
+
+// A gate that is opened before thick growth, and shut again before the zone's slow sensor has spoken twice, is told all the same: the
+// zones before it rise at once, and bear the one dead reading out. One dead reading alone wakes nobody.
+func TestGateBeforeGrowthWhereTheSensorIsSlow(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		leak float64 // of the last zone, siemens
+		told bool
+	}{
+		{"growth behind the gate", 4e-4, true},
+		{"nothing behind the gate", 1e-8, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := row(time.Minute)
+			last := len(f.Zones) - 1
+			f.Zones[last].Sensor.Every = 15 * time.Minute
+			b := newBench(t, f)
+			s := &b.wires["cartshed"].spans[last]
+			s.leak, s.part = tt.leak, 0.02
+			b.run(30 * time.Hour)
+			before := len(b.events)
+			s.parted = true
+			b.run(16 * time.Minute)
+			s.parted = false
+			b.run(time.Hour)
+			told := false
+			for _, e := range b.events[before:] {
+				told = told || e.Kind == alerts.Raised && e.Cause == alerts.Open && e.Source == f.Zones[last].Source()
+			}
+			if told != tt.told {
+				b.show()
+				t.Errorf("told: %v, want %v", told, tt.told)
+			}
+		})
+	}
+}

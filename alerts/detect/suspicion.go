@@ -106,10 +106,19 @@ func (f *fence) confirmed() bool {
 		}
 		twice = twice || t.agrees()
 	}
-	if dead >= 2 {
+	if dead >= 2 || dead == 1 && f.relieved() {
 		return true // no animal takes a wire down that far
 	}
 	return (twice || sensors >= 2) && newest-f.Suspect.Since >= f.lasting()
+}
+
+// relieved reports whether some sensor has come to show clearly more since the suspicion began, though no fault is open whose
+// end would do that: where the wire has parted, what leaks behind weighs no more on what is before, and that bears out a dead
+// zone whose sensor may not speak again for a quarter of an hour.
+func (f *fence) relieved() bool {
+	return !f.atFault() && slices.ContainsFunc(f.sensors, func(t *track) bool {
+		return t.Since.N > 0 && f.Suspect.Before[t.node] > 0 && t.Since.least() > f.Suspect.Before[t.node]*(2-t.dip())
+	})
 }
 
 // lasting is how long a change must stand before it counts.
