@@ -328,8 +328,7 @@ const (
 )
 
 // checkPairs looks, while nothing odd is being looked at, for a pair of sensors that contradicts the wire: the one behind reads
-// higher than the one before it, which nothing that is wrong with the fence makes true. Whichever of the two the rest of the fence
-// can do without is the liar.
+// higher than the one before it, which nothing that is wrong with the fence makes true.
 func (f *fence) checkPairs(now ms) {
 	if !f.Learnt {
 		return
@@ -347,20 +346,43 @@ func (f *fence) checkPairs(now ms) {
 		return
 	}
 	odd.Strikes = 0
-	without := func(i int) float64 {
-		o := f.quietObservations()
-		o[i].Volts = 0
-		e, err := f.diag.est.Estimate(o, f.prior(nil))
+	f.accuse(f.liarOf(*odd, now), false, now)
+}
+
+// liarOf returns which sensor of the pair is off: the one without which the others are better explained, as weather and growth since
+// the last day on which the two did not contradict each other. Where no such day is known, as what they show by themselves.
+func (f *fence) liarOf(odd oddPair, now ms) int {
+	for _, r := range slices.Backward(f.Days.Rows) {
+		before, behind := r.Level[odd.A], r.Level[odd.B]
+		if before <= 0 || behind <= 0 || math.Log(behind/before*f.Gains[odd.A]/f.Gains[odd.B]) > gainsOff {
+			continue
+		}
+		w := f.diag.newWeigher(r.Level, now-r.Start, f.prior(nil))
+		return odd.lesser(f.diag.obs, func() float64 { return w.score(w.prior) })
+	}
+	obs := f.quietObservations()
+	return odd.lesser(obs, func() float64 {
+		e, err := f.diag.est.Estimate(obs, f.prior(nil))
 		if err != nil {
 			return math.Inf(1)
 		}
 		return e.Misfit
+	})
+}
+
+// lesser returns the node of the pair without whose observation the score is the lesser.
+func (p oddPair) lesser(obs []line.Observation, score func() float64) int {
+	without := func(node int) float64 {
+		kept := obs[node]
+		obs[node].Volts = 0
+		s := score()
+		obs[node] = kept
+		return s
 	}
-	if without(odd.A) <= without(odd.B) {
-		f.accuse(odd.A, false, now)
-	} else {
-		f.accuse(odd.B, false, now)
+	if without(p.A) <= without(p.B) {
+		return p.A
 	}
+	return p.B
 }
 
 // oddPair is a contradiction seen, by the nodes before and behind, and at how many looks since. Without one both are 0.
