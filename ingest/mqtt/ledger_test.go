@@ -165,6 +165,26 @@ func TestStampsFollowTheClock(t *testing.T) {
 	})
 }
 
+// TestStampsOverARestart in the middle of a burst, whose stamps have run ahead of the clock.
+func TestStampsOverARestart(t *testing.T) {
+	s := newStamps(nil)
+	var last time.Time
+	for i := range 250_000 {
+		last = s.take(msTime(1000 + int64(i/100)))
+	}
+	again := []pulse.Reading{{Arrived: last}}
+	s = newStamps(again)
+	if got := s.take(msTime(4000)); !got.After(last) {
+		t.Errorf("given %s, which a reading has that came before", got)
+	}
+	for _, back := range []time.Duration{maxAhead, time.Hour} {
+		s, came := newStamps(again), last.Add(-back)
+		if got := s.take(came); !got.Equal(came) {
+			t.Errorf("with the clock set back by %s given %s, want %s", back, got, came)
+		}
+	}
+}
+
 // take has a reading without a time of its own take the stamp offered.
 func (s *stamps) take(came time.Time) time.Time {
 	st := s.offer("farm/brook", came)

@@ -10,7 +10,7 @@ import (
 // two that came in the same one and have no time of their own would be taken for the same. In a burst the stamps given
 // run ahead of the clock, but not without end: they are the detectors' time too, in which others would seem silent.
 type stamps struct {
-	before time.Time            // the last given by an earlier start
+	before time.Time            // the last given by an earlier start, or on a topic forgotten since
 	last   map[string]stampedAt // by topic
 }
 
@@ -43,7 +43,7 @@ func (s *stamps) offer(topic string, arrived time.Time) stampedAt {
 	arrived = arrived.UTC().Truncate(time.Millisecond)
 	last, ok := s.last[topic]
 	if !ok {
-		last = stampedAt{s.before, s.before}
+		last = stampedAt{s.before.Add(setBack - maxAhead), s.before} // when it came nobody kept: it may have run so far ahead
 	}
 	switch {
 	case arrived.After(last.given), last.came.Sub(arrived) >= setBack:
