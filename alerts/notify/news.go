@@ -40,6 +40,15 @@ func (w words) news(c *Call) string {
 	return cmp.Or(spread(old.Zones, now.Zones), more)
 }
 
+// before says what people were told before, and of what cause where that is no longer so.
+func (w words) before(old, now alerts.Finding) string {
+	s := w.what(old) + w.volts(old) + w.riding(old, 3) + w.where(old).long
+	if was := why(old); was != "" && was != why(now) {
+		s += "; cause: " + was
+	}
+	return s
+}
+
 // spread says whether a fault that is otherwise the same has taken more zones, or left some; empty where it has done both or neither.
 func spread(old, now []string) string {
 	gone := slices.ContainsFunc(old, func(z string) bool { return !slices.Contains(now, z) })

@@ -53,6 +53,9 @@ func TestUpdatesSayWhatChanged(t *testing.T) {
 			if !strings.Contains(body, "\nTold before: lane is ") {
 				t.Errorf("does not say what was told before:\n%s", body)
 			}
+			if said := strings.Contains(body, "; cause: "+why(old)+".\n"); said != (why(old) != why(now)) {
+				t.Errorf("says the cause told before: %t:\n%s", said, body)
+			}
 			checkLetter(t, subject, body)
 		})
 	}

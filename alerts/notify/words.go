@@ -48,8 +48,7 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 		fmt.Fprintf(&b, "%s.\n", upper(strings.TrimSuffix(lead, ": ")))
 	}
 	if kind == alerts.TellUpdated && c.Said != nil && changesErrand(*c.Said, c.Event.Finding) {
-		f := *c.Said
-		fmt.Fprintf(&b, "Told before: %s%s%s%s.\n", w.what(f), w.volts(f), w.riding(f, 3), w.where(f).long)
+		fmt.Fprintf(&b, "Told before: %s.\n", w.before(*c.Said, c.Event.Finding))
 	}
 	w.describe(&b, c)
 	b.WriteString("\n" + caution)
