@@ -10,11 +10,12 @@ import (
 
 // Call is how far the telling of one occurrence has come. It is saved with every step.
 type Call struct {
-	Event    alerts.Event    `json:"event"`          // the newest said of it
-	Raised   time.Time       `json:"raised"`         // when it began
-	Said     *alerts.Finding `json:"said,omitempty"` // what people heard last; nil when nobody was told
-	Told     []string        `json:"told,omitempty"` // who has been told, in order
-	Level    int             `json:"level"`          // how many people have been called, first to last
+	Event    alerts.Event    `json:"event"`             // the newest said of it
+	Raised   time.Time       `json:"raised"`            // when it began
+	Said     *alerts.Finding `json:"said,omitempty"`    // what people heard last; nil when nobody was told
+	Told     []string        `json:"told,omitempty"`    // who has been told, in order
+	SaidTo   saidTo          `json:"said_to,omitempty"` // what each of them heard last
+	Level    int             `json:"level"`             // how many people have been called, first to last
 	Updates  int             `json:"updates,omitempty"`
 	Notices  []Notice        `json:"notices,omitempty"`  // to be told, perhaps later
 	RepeatAt time.Time       `json:"repeat_at,omitzero"` // zero when it is not told again
@@ -28,6 +29,9 @@ type Call struct {
 	Back     *float64        `json:"back_kv,omitempty"`  // the voltage then
 	Ended    string          `json:"ended,omitempty"`    // what the alarm said then
 }
+
+// saidTo is what each person who was told heard last, without its sentences. They are not all told at one moment.
+type saidTo map[string]alerts.Finding
 
 // Notice is one thing to tell one person of one call.
 type Notice struct {
@@ -43,6 +47,14 @@ func (c *Call) worker() string {
 		return ""
 	}
 	return c.Hold.By
+}
+
+// heardBy returns what person heard of it last, or somebody did where that is not known; nil for nothing.
+func (c *Call) heardBy(person string) *alerts.Finding {
+	if f, ok := c.SaidTo[person]; ok {
+		return &f
+	}
+	return c.Said
 }
 
 // id returns the occurrence.

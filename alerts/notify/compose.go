@@ -13,18 +13,15 @@ import (
 // collect makes messages of the notices due by now: one for each person and kind, however many alarms it tells of.
 func (p *Planner) collect(now time.Time) []alerts.Message {
 	var out []alerts.Message
-	var told []*Call
 	calls := p.sorted()
 	for _, person := range p.people {
 		for _, kind := range []alerts.MessageKind{alerts.TellRaised, alerts.TellEscalated, alerts.TellUpdated, alerts.TellRepeat,
 			alerts.TellTaken, alerts.TellReturned} {
 			if about, happened := p.due(now, calls, person.Name, kind); len(about) > 0 {
 				out = append(out, p.compose(now, person, kind, about, happened)...)
-				told = append(told, about...)
 			}
 		}
 	}
-	heard(told)               // not before all of them are told what has changed
 	for _, c := range calls { // of people who are gone from the farm file
 		n := len(c.Notices)
 		c.Notices = slices.DeleteFunc(slices.Clone(c.Notices), func(n Notice) bool { return !p.known(n.Person) })
@@ -54,7 +51,7 @@ func (p *Planner) due(now time.Time, calls []*Call, person string, kind alerts.M
 // compose makes one message for person, once for each of their routes, and notes that they were told.
 func (p *Planner) compose(now time.Time, person farm.Person, kind alerts.MessageKind, about []*Call, happened time.Time) []alerts.Message {
 	m := alerts.Message{Kind: kind}
-	m.Subject, m.Body = p.words.at(now).message(kind, about)
+	m.Subject, m.Body = p.words.at(now).to(person).message(kind, about)
 	p.fill(&m, about)
 	p.said(person, about)
 	last := append(p.last[person.Name+class(kind)], now)
@@ -71,16 +68,16 @@ func (p *Planner) fill(m *alerts.Message, about []*Call) {
 	}
 }
 
-// heard notes that people have heard of the calls as they now stand.
-func heard(calls []*Call) {
-	for _, c := range calls {
-		c.Said = new(c.Event.Finding)
-	}
-}
-
-// said notes that person has heard of the calls.
+// said notes that person has heard of the calls as they now stand.
 func (p *Planner) said(person farm.Person, about []*Call) {
 	for _, c := range about {
+		c.Said = new(c.Event.Finding)
+		if c.SaidTo == nil {
+			c.SaidTo = saidTo{}
+		}
+		f := c.Event.Finding
+		f.Text, f.Evidence = "", nil
+		c.SaidTo[person.Name] = f
 		if !slices.Contains(c.Told, person.Name) {
 			c.Told = append(slices.Clip(c.Told), person.Name)
 		}
@@ -118,7 +115,6 @@ func (p *Planner) evening(at time.Time) []alerts.Message {
 	p.fill(&m, append(slices.Clone(news), rest...))
 	m.Priority = alerts.LowPriority
 	p.said(p.people[0], news)
-	heard(news)
 	return p.address(at, m, p.people[0], "round", planned)
 }
 

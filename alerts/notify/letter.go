@@ -67,7 +67,6 @@ func (d *Desk) Send(now time.Time, l Letter) alerts.Step {
 	for _, person := range d.plan.people {
 		if slices.Contains(l.To, person.Name) {
 			d.plan.said(person, news)
-			heard(news)
 			o.messages = append(o.messages, d.plan.address(now, m, person, "letter", l.Planned)...)
 		}
 	}

@@ -7,14 +7,15 @@ import (
 	"nightwire/alerts"
 )
 
-// news says in a few words what has changed since people last heard of c, so that nobody has to compare: that it is worse, another
+// news says in a few words what has changed since its reader last heard of c, so that nobody has to compare: that it is worse, another
 // cause, another place.
 func (w words) news(c *Call) string {
 	const more = "more is known"
-	if c.Said == nil {
+	said := c.heardBy(w.person)
+	if said == nil {
 		return more
 	}
-	old, now := *c.Said, c.Event.Finding
+	old, now := *said, c.Event.Finding
 	worse := severity(now) > severity(old) && severity(old) > 0 || now.Priority > old.Priority
 	other := ""
 	switch {

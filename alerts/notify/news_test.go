@@ -1,6 +1,8 @@
 package notify
 
 import (
+	"maps"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -90,28 +92,53 @@ func TestSeveralUpdatesSayWhatChanged(t *testing.T) {
 	checkLetter(t, subject, body)
 }
 
-// TestEverybodyIsToldWhatChanged: what one person was told a moment before is not held to be known to the next.
+// TestEverybodyIsToldWhatChanged: what one person was told a moment before is not held to be known to the next, who may be told in
+// the same moment or, having been called just now, after half a minute; and be the watch started again between the two.
 func TestEverybodyIsToldWhatChanged(t *testing.T) {
-	d := newDesk(t, testConfig(t))
-	e := deadZone("x", clock(t, "21 12:00"), "lane")
-	e.Condition, e.Cause = alerts.Low, alerts.Short
-	d.Events(e.Time, e)
-	var s alerts.Step
-	for at := e.Time; at.Before(e.Time.Add(16 * time.Minute)); at = at.Add(time.Minute) {
-		d.Tick(at) // Bram is called
-	}
-	e.Kind, e.Time, e.Condition = alerts.Updated, clock(t, "21 12:16"), alerts.Dead
-	s.Add(d.Events(e.Time, e))
-	for at := e.Time; at.Before(e.Time.Add(5 * time.Minute)); at = at.Add(time.Minute) {
-		s.Add(d.Tick(at))
-	}
-	told := map[string]bool{}
-	for _, m := range s.Messages {
-		if m.Kind == alerts.TellUpdated && strings.HasPrefix(m.Subject, "Worse now: lane is dead") {
-			told[m.Person] = true
-		}
-	}
-	if !told["Orla"] || !told["Bram"] {
-		t.Errorf("told %v that it is worse, want Orla and Bram: %+v", told, s.Messages)
+	for _, tt := range []struct {
+		name    string
+		after   time.Duration // Bram is called after 15 minutes
+		restart bool
+	}{
+		{"at one moment", 16 * time.Minute, false},
+		{"one after the other", 15*time.Minute + 10*time.Second, false},
+		{"a restart between them", 15*time.Minute + 10*time.Second, true},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			cfg := testConfig(t)
+			d, kept := newDesk(t, cfg), map[string]alerts.Saved{}
+			told := map[string]time.Time{}
+			at := clock(t, "21 12:00")
+			take := func(s alerts.Step) {
+				for _, v := range s.Saved {
+					kept[v.Kind+"|"+v.Key] = v
+				}
+				for _, m := range s.Messages {
+					if m.Kind == alerts.TellUpdated && strings.HasPrefix(m.Subject, "Worse now: lane is dead") && strings.Contains(m.Body, "\nTold before: lane is low") {
+						told[m.Person] = at
+					}
+				}
+			}
+			e := deadZone("x", at, "lane")
+			e.Condition, e.Cause = alerts.Low, alerts.Short
+			take(d.Events(at, e))
+			for worse := at.Add(tt.after); at.Before(worse); at = at.Add(10 * time.Second) {
+				take(d.Tick(at))
+			}
+			e.Kind, e.Time, e.Condition = alerts.Updated, at, alerts.Dead
+			take(d.Events(at, e))
+			if tt.restart {
+				d = newDesk(t, cfg)
+				if err := d.Load(slices.Collect(maps.Values(kept)), nil); err != nil {
+					t.Fatal(err)
+				}
+			}
+			for end := at.Add(5 * time.Minute); at.Before(end); at = at.Add(10 * time.Second) {
+				take(d.Tick(at))
+			}
+			if orla, bram := told["Orla"], told["Bram"]; orla.IsZero() || bram.IsZero() || bram.After(orla) != (tt.after < 16*time.Minute) {
+				t.Errorf("told at %v that it is worse, want Orla and Bram", told)
+			}
+		})
 	}
 }

@@ -16,12 +16,16 @@ import (
 // words writes messages for somebody who has just been woken: what, where, since when, what to do first, in that order.
 // The subject says all four by itself, in what a lock screen shows.
 type words struct {
-	cfg Config
-	now time.Time
+	cfg    Config
+	now    time.Time
+	person string // who reads it
 }
 
 // at returns words for a message written at now.
-func (w words) at(now time.Time) words { return words{w.cfg, now} }
+func (w words) at(now time.Time) words { w.now = now; return w }
+
+// to returns words for a message to person.
+func (w words) to(person farm.Person) words { w.person = person.Name; return w }
 
 // caution stands under every message about a fault; common practice, no source.
 const caution = "A reading is never proof that a wire is dead: switch off, then test it, before you touch it.\n"
@@ -47,8 +51,8 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 	if lead != "" {
 		fmt.Fprintf(&b, "%s.\n", upper(strings.TrimSuffix(lead, ": ")))
 	}
-	if kind == alerts.TellUpdated && c.Said != nil && changesErrand(*c.Said, c.Event.Finding) {
-		fmt.Fprintf(&b, "Told before: %s.\n", w.before(*c.Said, c.Event.Finding))
+	if said := c.heardBy(w.person); kind == alerts.TellUpdated && said != nil && changesErrand(*said, c.Event.Finding) {
+		fmt.Fprintf(&b, "Told before: %s.\n", w.before(*said, c.Event.Finding))
 	}
 	w.describe(&b, c)
 	b.WriteString("\n" + caution)
