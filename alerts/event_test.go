@@ -33,6 +33,28 @@ func TestEventAsJSON(t *testing.T) {
 	}
 }
 
+// TestFindingAsJSON holds the keys by which receivers know what else a fault may be, where else, and the zone that it takes down.
+func TestFindingAsJSON(t *testing.T) {
+	f := Finding{Source: "zone/brook", Condition: Low, Cause: Short, Priority: High, KV: new(3.3), Worst: "lane", WorstKV: new(0.0),
+		Or: EnergizerWeak, OrZones: []string{"hazel"}, WhenWet: true, Text: "Low."}
+	got, err := json.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := `{"source":"zone/brook","condition":"low","cause":"short","priority":"high","kv":3.3,"worst_zone":"lane","worst_kv":0,` +
+		`"or_cause":"energizer-weak","or_zones":["hazel"],"when_wet":true,"text":"Low."}`
+	if diff := cmp.Diff(want, string(got)); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	var back Finding
+	if err := json.Unmarshal(got, &back); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(f, back); diff != "" {
+		t.Errorf("read back (-want +got):\n%s", diff)
+	}
+}
+
 func TestAlarmID(t *testing.T) {
 	raised := time.Date(2026, 4, 21, 2, 10, 0, 5e8, time.FixedZone("IST", 3600))
 	for _, tt := range []struct {
