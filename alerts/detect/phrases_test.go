@@ -1,6 +1,11 @@
 package detect
 
-import "testing"
+import (
+	"testing"
+
+	"nightwire/alerts"
+	"nightwire/ingest/farm"
+)
 
 // What was seen is told in volts that differ, and in per cent only where that says something.
 func TestMoved(t *testing.T) {
@@ -32,5 +37,28 @@ func TestSomeNames(t *testing.T) {
 		if got := some(names[:n]); got != want {
 			t.Errorf("of %d: %q, want %q", n, got, want)
 		}
+	}
+}
+
+// The minimum that is named is that of the zone whose voltage is: one that grows over may take another under.
+func TestUnderItsOwnMinimum(t *testing.T) {
+	zones := []farm.Zone{{Name: "brook", MinimumVolts: 2500}, {Name: "lane", MinimumVolts: 3000}}
+	f := &fence{w: &Watch{farm: &farm.Farm{Zones: zones}}}
+	for _, tt := range []struct {
+		name string
+		fd   alerts.Finding
+		want string
+	}{
+		{"low", alerts.Finding{Condition: alerts.Low, KV: new(1.8)}, "said, under its 2.5 kV"},
+		{"a little low", alerts.Finding{Condition: alerts.Low, KV: new(2.48)}, "is just under its 2.5 kV"},
+		{"not low", alerts.Finding{Condition: alerts.Dropping, KV: new(2.8)}, "said"},
+		{"another is", alerts.Finding{Condition: alerts.Low, KV: new(2.52), Worst: "lane", WorstKV: new(1.8)}, "said, under its 3.0 kV"},
+		{"another is a little", alerts.Finding{Condition: alerts.Low, KV: new(2.8), Worst: "lane", WorstKV: new(2.98)}, "said, just under its 3.0 kV"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := f.underIts(zones[0].MinimumVolts, &tt.fd, "said"); got != tt.want {
+				t.Errorf("got %q, want %q", got, tt.want)
+			}
+		})
 	}
 }

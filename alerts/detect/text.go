@@ -157,7 +157,7 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 	case alerts.Joint:
 		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s%s", name, what, f.before(in.Zone), f.behind(in.Zone), lookAtJoints(fd.Or == alerts.CauseSensorFaulty))
 	case alerts.Vegetation:
-		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, underIts(z.MinimumVolts, fd, what), z.Name)
+		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, f.underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
 		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
 	}
@@ -189,16 +189,25 @@ func lookAtJoints(orSensor bool) string {
 	return ". Look at clamps, knots and gate ends there."
 }
 
-// underIts adds to what is said of a voltage the minimum that it is under.
-func underIts(minimum float64, fd *alerts.Finding, what string) string {
-	if fd.Condition != alerts.Low {
+// underIts adds to what is said of a zone's voltage the minimum that it is under, and to that of one that it takes down the other's.
+func (f *fence) underIts(minimum float64, fd *alerts.Finding, what string) string {
+	switch {
+	case fd.Condition != alerts.Low:
 		return what
+	case fd.Worst != "":
+		return what + under(*fd.WorstKV*1000, f.w.farm.Zone(fd.Worst).MinimumVolts)
+	case fd.KV != nil && volts(*fd.KV*1000) == volts(minimum):
+		return "is just under its " + volts(minimum)
 	}
-	least := volts(minimum)
-	if fd.KV != nil && volts(*fd.KV*1000) == least {
-		return "is just under its " + least
+	return what + ", under its " + volts(minimum)
+}
+
+// under names the minimum that v is under, as a part of a sentence that has named v.
+func under(v, minimum float64) string {
+	if volts(v) == volts(minimum) {
+		return ", just under its " + volts(minimum)
 	}
-	return what + ", under its " + least
+	return ", under its " + volts(minimum)
 }
 
 // beside adds to what is known of an incident what else it may be or where else, and the zone that it takes further down than

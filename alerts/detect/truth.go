@@ -215,15 +215,15 @@ func (f *fence) lying(t *track, v float64, joint bool) alerts.Finding {
 		return fd
 	}
 	fd.Or = alerts.Joint
-	under, z := "", f.net.Zones[t.node-1]
+	low, z := "", f.net.Zones[t.node-1]
 	if v < z.MinimumVolts {
-		under = ", under its " + volts(z.MinimumVolts)
+		low = under(v, z.MinimumVolts)
 		if z.Stock != "" {
 			fd.Priority = alerts.High
 		}
 	}
 	fd.Text = fmt.Sprintf("%s's sensor shows %s%s, while the others show what they did before: it or its lead is at fault, or a joint between %s and it is bad. Measure there by hand; if the wire is low too, look at clamps, knots and gate ends before that sensor.",
-		titled(t.name), volts(v), under, f.before(t.node-1))
+		titled(t.name), volts(v), low, f.before(t.node-1))
 	return fd
 }
 
