@@ -99,6 +99,25 @@ func screensBeside(t *testing.T) []screen {
 	}
 }
 
+// TestLockScreensSayWhatToDo in whole, whyever the message comes.
+func TestLockScreensSayWhatToDo(t *testing.T) {
+	w := words{cfg: testConfig(t), now: clock(t, "21 02:12")}
+	for _, s := range append(screens(t), screensBeside(t)...) {
+		s.call.Told = []string{"Orla", "Bram"}
+		for lead, brief := range map[string]string{"worse, other place: ": "Worse: ", "cause now known: ": "Cause now known: ", "still no answer: ": "Still no answer: ",
+			w.lead(alerts.TellEscalated, s.call): "No answer: "} {
+			subject := w.subject(lead, s.call)
+			if n := utf8.RuneCountInString(subject); n > alerts.LockScreen || !strings.Contains(subject, w.advice(s.call.Event.Finding).short) {
+				t.Errorf("%s: in %d characters %q", s.name, n, subject)
+			}
+			what := w.what(s.call.Event.Finding)
+			if !strings.HasPrefix(subject, upper(lead)) && !strings.HasPrefix(subject, brief) && !strings.HasPrefix(subject, upper(what)) {
+				t.Errorf("%s: begins %q", s.name, subject)
+			}
+		}
+	}
+}
+
 // TestLockScreens keeps what a lock screen shows of every kind of message and every cause in one table, to be read aloud.
 func TestLockScreens(t *testing.T) {
 	w := words{cfg: testConfig(t), now: clock(t, "21 02:12")}

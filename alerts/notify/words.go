@@ -72,6 +72,17 @@ func (w words) lead(kind alerts.MessageKind, c *Call) string {
 	return ""
 }
 
+// brief is a lead for where there is no room: not whose answer is wanting, nor what else has changed.
+func (w words) brief(lead string, c *Call) string {
+	if lead == w.silent(c)+": " {
+		return "no answer: "
+	}
+	if first, _, more := strings.Cut(lead, ", "); more {
+		return first + ": "
+	}
+	return lead
+}
+
 // silent names who has been told and has not answered.
 func (w words) silent(c *Call) string {
 	if len(c.Told) == 0 {
@@ -89,7 +100,8 @@ func (w words) escalated(next string, c *Call) string {
 	return upper(w.silent(c)) + ", so " + next + " is told: " + c.Event.Text
 }
 
-// subject fits what, where, since when and what to do first into a lock screen, by leaving out the lesser detail.
+// subject fits what, where, since when and what to do first into a lock screen, by leaving out the lesser detail: at the last why
+// it comes at all, which the letter begins with, rather than half of what to do.
 func (w words) subject(lead string, c *Call) string {
 	f := c.Event.Finding
 	since := ", since " + w.clock(c.Raised) + ". "
@@ -101,7 +113,8 @@ func (w words) subject(lead string, c *Call) string {
 	full := lead + what + w.volts(f) + w.riding(f, 2) + where.long + since + a.short
 	fair := lead + what + w.volts(f) + w.riding(f, 0) + where.short + since + a.short
 	for _, s := range []string{full + a.safe, fair + a.safe, full, fair,
-		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + where.short + since + a.short, lead + what + since + a.short} {
+		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + where.short + since + a.short, lead + what + since + a.short,
+		w.brief(lead, c) + what + since + a.short, lead + what + ". " + a.short, w.brief(lead, c) + what + ". " + a.short, what + since + a.short} {
 		if utf8.RuneCountInString(s) <= alerts.LockScreen {
 			return upper(s)
 		}
