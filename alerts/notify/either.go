@@ -5,7 +5,6 @@ import "nightwire/alerts"
 // special is what to do first where a cause alone does not say it: where two show the same, first what tells the one from the
 // other; where stock may be out by now, first the stock.
 func (w words) special(f alerts.Finding, off, stock string) (advice, bool) {
-	const alone = "Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes."
 	switch {
 	case f.Cause == alerts.CauseIntermittent && f.Priority == alerts.High:
 		return advice{"See to the stock, then walk it and listen.", "", []string{stock,
@@ -22,7 +21,7 @@ func (w words) special(f alerts.Finding, off, stock string) (advice, bool) {
 			off + " Change the insulator or lift the wire.", stock}}, true
 	case f.Cause == alerts.Short && f.Or == alerts.EnergizerWeak:
 		return advice{"Measure the energizer alone; if it is well, look for wire at earth.", "", []string{
-			alone, "Weak alone? Battery first, then another energizer.",
+			measureAlone, "Weak alone? Battery first, then another energizer.",
 			"Well alone? Look at its earth lead, then walk there and look for fallen wire, wire on a post, a branch, or soil pushed onto it.",
 			off + " Free the wire, switch on, and see it come back.", stock}}, true
 	case f.Cause == alerts.Joint && f.Or == alerts.CauseSensorFaulty:

@@ -292,7 +292,7 @@ func (w words) advice(f alerts.Finding) advice {
 		return w.energizerOff(f, stock)
 	case alerts.EnergizerWeak:
 		return advice{"Switch off, unhook the fence, switch on, measure it alone.", "", []string{
-			"Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes.",
+			measureAlone,
 			"Weak alone? Battery first, then another energizer. Well alone? Look at its earth lead and stakes, then for growth or a wire down.", stock}}
 	case alerts.SupplyLow:
 		return advice{"Bring a charged battery.", "", []string{
@@ -319,6 +319,10 @@ func (w words) advice(f alerts.Finding) advice {
 	return w.unknown(f, off, stock)
 }
 
+// measureAlone tells a weak energizer from what the fence takes.
+const measureAlone = "Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes."
+
+// energizerOff is what to do about an energizer that is off, or a wire that is broken before the first sensor where that may be too.
 func (w words) energizerOff(f alerts.Finding, stock string) advice {
 	a := w.off(f, stock)
 	if f.Or == alerts.Open {
