@@ -10,6 +10,9 @@ func TestFirstSentence(t *testing.T) {
 		{"what and what to do", "Lane is low at 1.8 kV: wire touching earth. Walk there first. Then look.", "Lane is low at 1.8 kV: wire touching earth.", "Walk there first. Then look."},
 		{"one sentence", "Lane is back at 5.2 kV.", "Lane is back at 5.2 kV.", ""},
 		{"a zone with a number", "No. 3 is dead. Walk there.", "No. 3 is dead.", "Walk there."},
+		{"a saint's gate", "Lane is low, near St. Mary's gate. Walk there.", "Lane is low, near St. Mary's gate.", "Walk there."},
+		{"a saint's field", "St. Mary is dead. Walk there.", "St. Mary is dead.", "Walk there."},
+		{"a short name", "Lane is dead: it ends by A1. Walk there.", "Lane is dead: it ends by A1.", "Walk there."},
 		{"no full stop", "Lane is dead", "Lane is dead", ""},
 		{"nothing", "", "", ""},
 	} {

@@ -100,11 +100,17 @@ func (w *words) span(d time.Duration) string {
 func firstSentence(s string) (first, rest string) {
 	runes := []rune(s)
 	for i := 1; i+1 < len(runes); i++ {
-		if runes[i-1] == '.' && runes[i] == ' ' && unicode.IsUpper(runes[i+1]) {
+		if runes[i-1] == '.' && runes[i] == ' ' && unicode.IsUpper(runes[i+1]) && !saintly(runes[:i-1]) {
 			return string(runes[:i]), string(runes[i+1:])
 		}
 	}
 	return s, ""
+}
+
+// saintly reports whether s ends in a name's short word, as St is one before Mary's gate, whose full stop ends no sentence.
+func saintly(s []rune) bool {
+	n := len(s)
+	return n >= 2 && unicode.IsLower(s[n-1]) && unicode.IsUpper(s[n-2]) && (n == 2 || s[n-3] == ' ')
 }
 
 // upperFirst gives a sentence its capital.
