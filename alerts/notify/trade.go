@@ -258,9 +258,9 @@ type advice struct {
 
 // advice returns what to do first. The acts follow the trade's own: go to the pair of sensors between which it stops;
 // halve the fence with cut-outs; energizer before wire (common practice, no source); the low wire first with pigs; wet
-// the stakes, after a test (BC Ministry of Agriculture 382.600-1; Ohio State University Extension, Queensland DPI); a bad joint is found by its step and its
-// click (The Telegrapher 8/26, 1872); an insulator is found by looking and listening at dusk (common practice, no
-// source); no message from a sensor is unknown and not zero.
+// the stakes, after a test (BC Ministry of Agriculture 382.600-1; Ohio State University Extension, Queensland DPI); a bad
+// joint is found by its step and its click (The Telegrapher 8/26, 1872); an insulator is found by looking and listening at
+// dusk (common practice, no source); no message from a sensor is unknown and not zero.
 func (w words) advice(f alerts.Finding) advice {
 	if f.Condition.OfWatch() {
 		return w.ofWatch(f)
