@@ -16,7 +16,8 @@ func (w words) news(c *Call) string {
 		return more
 	}
 	old, now := *said, c.Event.Finding
-	worse := severity(now) > severity(old) && severity(old) > 0 || now.Priority > old.Priority
+	deeper := severity(now) > severity(old) && (severity(old) > 0 || severity(now) == worst)
+	worse := deeper || now.Priority > old.Priority
 	other := ""
 	switch {
 	case old.Cause == alerts.Unknown && now.Cause != old.Cause:
@@ -63,15 +64,18 @@ func spread(old, now []string) string {
 	return ""
 }
 
-// severity orders what a zone may be by how badly it holds stock; 0 for what says nothing of that.
+// severity orders what a fence may be by how badly it holds stock; 0 for what says nothing of that.
 func severity(f alerts.Finding) int {
 	switch f.Condition {
 	case alerts.Dropping:
 		return 1
 	case alerts.Low:
 		return 2
-	case alerts.Dead:
-		return 3
+	case alerts.Dead, alerts.Off:
+		return worst
 	}
 	return 0
 }
+
+// worst is the severity of what holds no stock at all: worse than whatever was said before.
+const worst = 3

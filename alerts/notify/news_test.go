@@ -34,6 +34,10 @@ func TestUpdatesSayWhatChanged(t *testing.T) {
 		{"better", nil, func(f *alerts.Finding) { f.Condition = alerts.Dropping }, "Less bad now: "},
 		{"it may wait now", nil, func(f *alerts.Finding) { f.Priority = alerts.Medium }, "Less bad now: "},
 		{"it comes and goes", nil, func(f *alerts.Finding) { f.Condition = alerts.Intermittent }, "More is known: "},
+		{"it came and went, then it is dead", func(f *alerts.Finding) { f.Condition = alerts.Intermittent }, func(f *alerts.Finding) { f.Condition = alerts.Dead }, "Worse now: "},
+		{"weak, then off", func(f *alerts.Finding) { f.Condition = alerts.Weak }, func(f *alerts.Finding) { f.Condition = alerts.Off }, "Worse now: "},
+		{"dead, then the energizer is off", func(f *alerts.Finding) { f.Condition = alerts.Dead },
+			func(f *alerts.Finding) { f.Condition, f.Cause = alerts.Off, alerts.EnergizerOff }, "Other cause: "},
 		{"may be something else", nil, func(f *alerts.Finding) { f.Or = alerts.EnergizerWeak }, "More is known: "},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
