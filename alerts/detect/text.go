@@ -166,12 +166,12 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 
 // openText says of a wire that is broken what that leaves dead, and where to walk.
 func (f *fence) openText(in *incident, fd *alerts.Finding, what string) string {
-	z := f.net.Zones[in.Zone]
+	z, harm := f.net.Zones[in.Zone], ""
+	if fd.Worst != "" { // its own sensor may not have spoken since
+		what = fmt.Sprintf("%s leaves %s at %.1f kV", titled(z.Name), fd.Worst, *fd.WorstKV)
+		harm = fmt.Sprintf(", and %s is down to %.1f kV", fd.Worst, *fd.WorstKV)
+	}
 	if f.net.InLoop(in.Zone) {
-		harm := ""
-		if fd.Worst != "" {
-			harm = fmt.Sprintf(", and %s is down to %.1f kV", fd.Worst, *fd.WorstKV)
-		}
 		return fmt.Sprintf("%s: wire broken within %s, which is fed round the other way%s. Walk it, switch off, join the wire.", titled(z.Name), z.Name, harm)
 	}
 	if fd.Or == alerts.EnergizerOff {

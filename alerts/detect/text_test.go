@@ -179,3 +179,21 @@ func TestGrowthNamesNoDayThatIsPast(t *testing.T) {
 		t.Errorf("of %d days named %d are any day now: the test shows nothing", named, soon)
 	}
 }
+
+// A wire that has parted in a zone whose own sensor has not spoken since pulls nothing down: what is told is what it leaves dead.
+func TestBreakInAZoneThatHasNotSpoken(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	mute("zone/brook")(b)
+	part("brook", 0.5)(b)
+	b.run(4 * time.Minute)
+	e := b.only().first()
+	if e.Source != "zone/brook" || e.Cause != alerts.Open || e.Worst == "" {
+		b.show()
+		t.Fatalf("%s of %s, %q down: the test shows nothing", e.Cause, e.Source, e.Worst)
+	}
+	if !strings.HasPrefix(e.Text, "Brook leaves "+e.Worst+" at 0.") || !strings.Contains(e.Text, "and brook's sensor") {
+		t.Errorf("says %q", e.Text)
+	}
+}

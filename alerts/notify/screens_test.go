@@ -74,6 +74,10 @@ func screensBeside(t *testing.T) []screen {
 	return []screen{
 		of("short, harm elsewhere", alerts.Finding{Source: "zone/brook", Condition: alerts.Low, Cause: alerts.Short, KV: new(3.3), Worst: "lane", WorstKV: low,
 			Zones: []string{"hazel", "lane"}}, "Brook pulls lane down to 1.8 kV, needs 3.0, and hazel with it", "since 02:10", "Look for wire"),
+		of("open, harm elsewhere", alerts.Finding{Source: "zone/hazel", Condition: alerts.Low, Cause: alerts.Open, KV: new(5.3), Worst: "lane", WorstKV: low,
+			Zones: []string{"lane"}}, "Hazel is broken, lane down to 1.8 kV, needs 3.0, past brook", "since 02:10", "Look for a break"),
+		of("open, or energizer-off, harm elsewhere", alerts.Finding{Source: "zone/brook", Condition: alerts.Dead, Cause: alerts.Open, Or: alerts.EnergizerOff, KV: new(5.3),
+			Worst: "lane", WorstKV: dead, Zones: []string{"lane"}}, "Brook is cut off, lane down", "since 02:10", "Look at the energizer first"),
 		of("short, or next door", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, KV: low, OrZones: []string{"hazel"}},
 			"Lane is low, 1.8 kV, needs 3.0", "fault in lane or hazel", "since 02:10"),
 		of("short, no room for zones", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, KV: low, DistanceM: new(240.0), OrZones: []string{"hazel", "brook"},

@@ -25,8 +25,14 @@ func (w words) what(f alerts.Finding) string {
 		return w.whatOfWatch(f)
 	}
 	name := w.thing(f.Source)
-	if f.Worst != "" {
-		return name + " pulls " + f.Worst + " down" // the fault is here, the harm there
+	switch { // the fault is here, the harm there
+	case f.Worst == "":
+	case f.Cause == alerts.Open && f.Or == "":
+		return name + " is broken, " + f.Worst + " down"
+	case f.Cause == alerts.Open:
+		return name + " is cut off, " + f.Worst + " down"
+	default:
+		return name + " pulls " + f.Worst + " down"
 	}
 	switch f.Condition {
 	case alerts.Silent:
