@@ -38,7 +38,7 @@ func (f *fence) suspect(t *track, at ms) {
 	era := f.era(at)
 	for _, t := range f.sensors {
 		t.Since, f.Suspect.Before[t.node] = since{}, 0
-		if !f.mute(t.node) && !t.Stale { // what rain has changed since says nothing of this change
+		if !f.mute(t.node) {
 			f.Suspect.Before[t.node] = t.levelOf(era)
 		}
 	}

@@ -98,10 +98,9 @@ func (f *fence) wetLow(now ms) {
 // acceptWeather takes what the rain did to the fence as its new level.
 func (f *fence) acceptWeather() {
 	for _, t := range f.sensors {
-		if t.Since.N > 0 {
+		if t.Stale = t.Since.N == 0; !t.Stale {
 			t.restart(t.wetLevel())
 		}
-		t.Stale = t.Since.N == 0 || f.raining() && f.w.state.Now-t.LastSeen > leaning // by now it has fallen further
 	}
 	f.closeSuspicion()
 }

@@ -8,32 +8,6 @@ import (
 	"nightwire/alerts"
 )
 
-// Rain that goes on is seen by each sensor at a moment of its own. When a zone is told as low with growth, a slow sensor last spoke
-// at the beginning of the rain, and what it shows next is no wire on the ground.
-func TestRainSeenAtManyPaces(t *testing.T) {
-	wrong := 0
-	for seed := range uint64(40) {
-		f := paddocks()
-		needing(f, 3500)
-		ownPaces(f)
-		b := newBench(t, f)
-		b.rng = rand.New(rand.NewPCG(seed, 5))
-		b.noise = 0.012
-		b.run(30 * time.Hour)
-		b.quiet()
-		b.soak(8+float64(seed/2), time.Duration(25+seed)*time.Minute)
-		for _, a := range b.alarms() {
-			if a.first().Cause != alerts.Vegetation {
-				t.Logf("seed %d: %s told %s as %s: %s", seed, a.raised.Format("15:04"), a.first().Source, a.first().Cause, a.first().Text)
-				wrong++
-			}
-		}
-	}
-	if wrong > 3 {
-		t.Errorf("%d alarms of something else in 40 rains, want at most 3", wrong)
-	}
-}
-
 // deepening are minimums that rain takes the zones of a fence under, most of which comes within a time.
 var deepening = []struct {
 	minimum float64
