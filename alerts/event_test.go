@@ -33,7 +33,8 @@ func TestEventAsJSON(t *testing.T) {
 	}
 }
 
-// TestFindingAsJSON holds the keys by which receivers know what else a fault may be, where else, and the zone that it takes down.
+// TestFindingAsJSON holds the keys by which receivers know what else a fault may be, where else, and the zone that it
+// takes down.
 func TestFindingAsJSON(t *testing.T) {
 	f := Finding{Source: "zone/brook", Condition: Low, Cause: Short, Priority: High, KV: new(3.3), Worst: "lane", WorstKV: new(0.0),
 		Or: EnergizerWeak, OrZones: []string{"hazel"}, WhenWet: true, Text: "Low."}

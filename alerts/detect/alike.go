@@ -61,9 +61,9 @@ func (d *diagnoser) lookAlike(v *verdict) float64 {
 	return 2 * math.Log(all/alike)
 }
 
-// likeliestZone returns of the paths to earth the one in the likeliest zone: not that in which the best of all places lies, but
-// that of which most metres would do, and what is not known of the source weighed too. It scores as the best path, for whether
-// there is one at all is not asked here.
+// likeliestZone returns of the paths to earth the one in the likeliest zone: not that in which the best of all places
+// lies, but that of which most metres would do, and what is not known of the source weighed too. It scores as the best
+// path, for whether there is one at all is not asked here.
 func (d *diagnoser) likeliestZone() verdict {
 	likeliest := verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}
 	for z := range d.shorts {
@@ -136,11 +136,13 @@ func (d *diagnoser) stakes(s float64) (draws, gives float64, failed bool) {
 	return oddStakes(min(grown-more/2, 0), was, is, stakesSD), oddStakes(max(grown-math.Log(s), 0), was, is, stakesSD), false
 }
 
-// taken returns what the source's ohms take of the open voltage, volts, where out is left of it at the output: never quite nothing.
+// taken returns what the source's ohms take of the open voltage, volts, where out is left of it at the output: never
+// quite nothing.
 func taken(open, out float64) float64 { return math.Max(open-out, 0.01*open) }
 
-// oddStakes returns how odd it is, as squared standard deviations, that what the stakes carry went from was to is, volts, where that
-// is off by so much in its logarithm and the ohms of the stakes have the standard deviation sd in theirs.
+// oddStakes returns how odd it is, as squared standard deviations, that what the stakes carry went from was to is,
+// volts, where that is off by so much in its logarithm and the ohms of the stakes have the standard deviation sd in
+// theirs.
 func oddStakes(off, was, is, sd float64) float64 {
 	sd = math.Hypot(sd, math.Hypot(stakesGrain/was, stakesGrain/is))
 	return min(off*off/sd/sd, stakesMost)
@@ -154,9 +156,9 @@ const (
 	stakesTake  = 0.7  // of what the fence has lost; a path to earth leaves the stakes the share that they are of all ohms
 )
 
-// slower returns what it costs a path to earth, and wet growth, that the energizer has come to pulse more slowly since the
-// present suspicion began, as squared standard deviations: what touches or grows on a wire does not set the pace of the pulses,
-// and an energizer that fails, or lacks supply, may slow them.
+// slower returns what it costs a path to earth, and wet growth, that the energizer has come to pulse more slowly since
+// the present suspicion began, as squared standard deviations: what touches or grows on a wire does not set the pace of
+// the pulses, and an energizer that fails, or lacks supply, may slow them.
 func (d *diagnoser) slower() float64 {
 	s, t := &d.f.Supply, d.f.tracks[0]
 	if d.slow || t == nil || s.IntervalWere <= 0 {
@@ -168,8 +170,8 @@ func (d *diagnoser) slower() float64 {
 	return 0
 }
 
-// slowed is how many times the interval of before is slower; clocks and what counts the pulses are off by a few per cent at the
-// most. Common practice, no source.
+// slowed is how many times the interval of before is slower; clocks and what counts the pulses are off by a few per
+// cent at the most. Common practice, no source.
 const slowed = 1.15
 
 // Good wire has few ohms, and at the end of one zone the next begin: a path to earth there shows the same to every sensor,
@@ -187,7 +189,8 @@ func (d *diagnoser) elsewhere(zone int) []int {
 	return also
 }
 
-// asLikely is by how much a place may score worse and still be named: a third as likely as the best. Common practice, no source.
+// asLikely is by how much a place may score worse and still be named: a third as likely as the best. Common practice,
+// no source.
 const asLikely = 2.0
 
 // also names the other zones where in's fault may be: those of a path to earth, as long as it is taken for one.

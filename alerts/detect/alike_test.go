@@ -167,8 +167,8 @@ func TestEarthThatFailsAtAStroke(t *testing.T) {
 	}
 }
 
-// A path to earth anywhere on wire of few ohms looks as one in the first metres of what is joined to it. Of a whole zone and of
-// a few metres, the zone is where to walk.
+// A path to earth anywhere on wire of few ohms looks as one in the first metres of what is joined to it. Of a whole
+// zone and of a few metres, the zone is where to walk.
 func TestShortOnWireOfFewOhms(t *testing.T) {
 	for _, part := range []float64{0.1, 0.3, 0.5, 0.7, 0.9} {
 		for _, ohms := range []float64{150, 500} {

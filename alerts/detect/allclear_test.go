@@ -27,8 +27,8 @@ func poorlyEarthed(t *testing.T, f *farm.Farm) (*bench, *float64) {
 	return b, &ohms
 }
 
-// Whoever works on the stakes switches the energizer off first. Stakes that carry nothing then are no earth that is back, even
-// where the zones are slow to show that it is off.
+// Whoever works on the stakes switches the energizer off first. Stakes that carry nothing then are no earth that is
+// back, even where the zones are slow to show that it is off.
 func TestPoorEarthStandsWhileOff(t *testing.T) {
 	f := paddocks()
 	for i := range f.Zones {
@@ -76,8 +76,8 @@ func TestHotIsSaidOfAHotFence(t *testing.T) {
 	}
 }
 
-// A weak energizer is not well because nobody can look at it for a day and more: a fault of the wire that stands so long keeps
-// its alarm, and once that is mended the looks go on.
+// A weak energizer is not well because nobody can look at it for a day and more: a fault of the wire that stands so
+// long keeps its alarm, and once that is mended the looks go on.
 func TestWeakEnergizerStandsBesideAFault(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)

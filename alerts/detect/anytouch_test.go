@@ -34,8 +34,8 @@ func anyFence(rng *rand.Rand) *farm.Farm {
 	return f
 }
 
-// unlikeTheFile draws how far the source's ohms are off the farm file's, of which the logarithm has so large a standard deviation,
-// and what each span leaks: from three tenths of what it did to most times as much as those.
+// unlikeTheFile draws how far the source's ohms are off the farm file's, of which the logarithm has so large a standard
+// deviation, and what each span leaks: from three tenths of what it did to most times as much as those.
 func (w *wire) unlikeTheFile(rng *rand.Rand, source, most float64) {
 	w.source *= math.Exp(source * rng.NormFloat64())
 	for i := range w.spans {
@@ -43,8 +43,8 @@ func (w *wire) unlikeTheFile(rng *rand.Rand, source, most float64) {
 	}
 }
 
-// touchAnywhere lets something touch any zone of any fence for ten hours in which it rains on and off, and returns the zone and what
-// was told of it last; empty where nothing was told as coming and going.
+// touchAnywhere lets something touch any zone of any fence for ten hours in which it rains on and off, and returns the
+// zone and what was told of it last; empty where nothing was told as coming and going.
 func touchAnywhere(t *testing.T, seed uint64) (zone, text string) {
 	rng := rand.New(rand.NewPCG(seed, 77))
 	f := anyFence(rng)
@@ -65,8 +65,8 @@ func touchAnywhere(t *testing.T, seed uint64) (zone, text string) {
 	return zone, ""
 }
 
-// Of contacts that come and go anywhere on any fence, one in ten at the most is told only where it is not, and the most are told
-// in one zone or two.
+// Of contacts that come and go anywhere on any fence, one in ten at the most is told only where it is not, and the most
+// are told in one zone or two.
 func TestWhatTouchesAnywhereIsToldThere(t *testing.T) {
 	const all = 15
 	elsewhere, named := 0, 0

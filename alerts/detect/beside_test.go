@@ -203,8 +203,8 @@ func TestGrowthBesideAJoint(t *testing.T) {
 	}
 }
 
-// A joint that goes bad within the hour after another, in another zone, is one more, and has an alarm of its own: whoever mends
-// the first must not be told that it was the second all along.
+// A joint that goes bad within the hour after another, in another zone, is one more, and has an alarm of its own:
+// whoever mends the first must not be told that it was the second all along.
 func TestSecondJointWithinTheHour(t *testing.T) {
 	for _, tt := range [][2]string{{"hazel", "orchard"}, {"lane", "orchard"}, {"brook", "lane"}, {"hazel", "brook"}} {
 		b := newBench(t, paddocks())
@@ -230,8 +230,8 @@ func TestSecondJointWithinTheHour(t *testing.T) {
 	}
 }
 
-// A joint that goes bad takes most of what stands before a grown zone. What leaks behind it is what leaked before, so all of that is
-// the joint's: neither while it stands nor when it is mended is anybody told that growth has won.
+// A joint that goes bad takes most of what stands before a grown zone. What leaks behind it is what leaked before, so
+// all of that is the joint's: neither while it stands nor when it is mended is anybody told that growth has won.
 func TestJointBeforeHeavyGrowth(t *testing.T) {
 	f := paddocks()
 	needing(f, 1250)
@@ -257,8 +257,8 @@ func TestJointBeforeHeavyGrowth(t *testing.T) {
 	}
 }
 
-// Growth has a zone under its minimum, and a joint goes bad before it. When that is mended the zone is low with growth again: no
-// night from while it stood makes that a cracked insulator.
+// Growth has a zone under its minimum, and a joint goes bad before it. When that is mended the zone is low with growth
+// again: no night from while it stood makes that a cracked insulator.
 func TestJointMendedBeforeWhatIsLow(t *testing.T) {
 	f := paddocks()
 	needing(f, 2300)

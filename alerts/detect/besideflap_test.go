@@ -141,8 +141,8 @@ func TestTouchesThenLean(t *testing.T) {
 	}
 }
 
-// An energizer that gives too little goes on doing so while something touches a zone now and then: who reads of it must look at
-// the energizer, and not for what comes and goes.
+// An energizer that gives too little goes on doing so while something touches a zone now and then: who reads of it must
+// look at the energizer, and not for what comes and goes.
 func TestTouchWhileEnergizerIsWeak(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.run(30 * time.Hour)

@@ -10,8 +10,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// The battery is swapped, and the wire has come down meanwhile: an energizer that pulses is not off, and what else is wrong is
-// told as soon as it can be seen.
+// The battery is swapped, and the wire has come down meanwhile: an energizer that pulses is not off, and what else is
+// wrong is told as soon as it can be seen.
 func TestShortFoundWhenTheEnergizerPulsesAgain(t *testing.T) {
 	for _, tt := range []struct {
 		name string
@@ -170,8 +170,8 @@ func TestDroppedThenUnder(t *testing.T) {
 	}
 }
 
-// An energizer that fails at a stroke on a fence wet with dew looks like a wire that touches earth. As the dew dries the fence
-// comes part of the way back, and that is no sign that it was rain: it would stand higher.
+// An energizer that fails at a stroke on a fence wet with dew looks like a wire that touches earth. As the dew dries
+// the fence comes part of the way back, and that is no sign that it was rain: it would stand higher.
 func TestFaultOutlastsTheDew(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, time.Minute)

@@ -26,13 +26,14 @@ const (
 	noWetFor      = 5 * day // after which an alarm ends that no wet has borne out, nor any shown to be over
 	stillTracking = 2 * 60 * 60_000
 
-	// byChance is how much better any path explains dry hours that have none, squared standard deviations: its ohms are free to
-	// choose, and they fit the noise.
+	// byChance is how much better any path explains dry hours that have none, squared standard deviations: its ohms are
+	// free to choose, and they fit the noise.
 	byChance = 1.0
 )
 
-// cracked holds levels against the last wet nights. It returns what one zone's path to earth that only the wet makes would
-// be, with the night that it was held against, and whether that is the better answer than all else, than wet growth by enough.
+// cracked holds levels against the last wet nights. It returns what one zone's path to earth that only the wet makes
+// would be, with the night that it was held against, and whether that is the better answer than all else, than wet
+// growth by enough.
 func (f *fence) cracked(levels []float64, enough float64, now ms) (v verdict, night dayRow, sure bool) {
 	w := &f.diag.weigher
 	night, least, ok := w.nightAgainst(levels, enough, now)
@@ -71,9 +72,9 @@ func (w *weigher) wetBeside(v verdict, night dayRow, levels []float64, now ms) b
 	return err == nil && est.Wet-est.WetSD > math.Ln2
 }
 
-// dryToo reports whether the driest hours of the last day, against those of the night's, are better explained with some of
-// the path to earth of v than without, and by enough: growth is there in the dry too. Where weather explains the wet as of some
-// night since, growth has had the time to come, and the least sign of it counts.
+// dryToo reports whether the driest hours of the last day, against those of the night's, are better explained with some
+// of the path to earth of v than without, and by enough: growth is there in the dry too. Where weather explains the wet
+// as of some night since, growth has had the time to come, and the least sign of it counts.
 func (w *weigher) dryToo(v verdict, night dayRow, enough float64, now ms) bool {
 	rows := w.d.f.Days.Rows
 	last := rows[len(rows)-1]
@@ -83,9 +84,9 @@ func (w *weigher) dryToo(v verdict, night dayRow, enough float64, now ms) bool {
 	return w.leastWith(v.fault, 1, 20)+enough < w.score(w.prior)
 }
 
-// nightAgainst returns the wet night to hold levels against: one that explains them better than most, for what tracks may have
-// been there on some of them, and how badly the one does that explains them best. It is false where too few are known, or where
-// weather explains the levels but for enough.
+// nightAgainst returns the wet night to hold levels against: one that explains them better than most, for what tracks
+// may have been there on some of them, and how badly the one does that explains them best. It is false where too few
+// are known, or where weather explains the levels but for enough.
 func (w *weigher) nightAgainst(levels []float64, enough float64, now ms) (night dayRow, least float64, ok bool) {
 	type known struct {
 		dayRow
@@ -221,9 +222,9 @@ func (f *fence) tellTrack(v verdict, night dayRow, t *track, now ms) {
 	f.begin(in, now)
 }
 
-// crack makes of in what v says of a zone that tracks when wet, as it did not in the night before. Zones that were told of
-// since then as low with growth were its first sign. Where growth had its own zone under before, that alarm is put right: a zone
-// is low but once, and more than growth is wrong there now.
+// crack makes of in what v says of a zone that tracks when wet, as it did not in the night before. Zones that were told
+// of since then as low with growth were its first sign. Where growth had its own zone under before, that alarm is put
+// right: a zone is low but once, and more than growth is wrong there now.
 func (in *incident) crack(f *fence, v verdict, night dayRow, now ms) {
 	in.Cause, in.Zone, in.Slow, in.Tracks, in.Settled, in.Quiet = alerts.Short, v.zone, true, true, true, now
 	in.Placed, in.Shift, in.Alike, in.Doubt = false, false, false, 0
@@ -301,8 +302,8 @@ func (in *incident) shows(f *fence, now ms) bool {
 	return w.there > costShunt && w.worst <= unexplained
 }
 
-// isWhy reports whether a sudden change, for which v is the answer, is of what tracks: a shower may wet it within minutes, and leaves
-// it some ohms. Where next to nothing is left of what it had left, a wire has come down.
+// isWhy reports whether a sudden change, for which v is the answer, is of what tracks: a shower may wet it within
+// minutes, and leaves it some ohms. Where next to nothing is left of what it had left, a wire has come down.
 func (in *incident) isWhy(f *fence, v verdict, now ms) bool {
 	if v.cause == alerts.Open || v.ofEnergizer() || !f.rainMay() {
 		return false

@@ -77,8 +77,8 @@ func TestCrackedInsulator(t *testing.T) {
 	}
 }
 
-// A sensor that shows a little less in the dry of the last day, as any does one day or another, is no sign that growth is why one
-// zone leaks many times as much in the next wet.
+// A sensor that shows a little less in the dry of the last day, as any does one day or another, is no sign that growth
+// is why one zone leaks many times as much in the next wet.
 func TestCrackedInsulatorAndChance(t *testing.T) {
 	b := newBench(t, paddocks())
 	cracks := map[string]float64{}
@@ -101,8 +101,8 @@ func TestCrackedInsulatorAndChance(t *testing.T) {
 	}
 }
 
-// Where growth has a zone under its minimum in the wet of each night, and people know of that, the one alarm of the zone says from
-// the first wet night on that an insulator has cracked there.
+// Where growth has a zone under its minimum in the wet of each night, and people know of that, the one alarm of the
+// zone says from the first wet night on that an insulator has cracked there.
 func TestCrackedInsulatorWhereGrowthHasWon(t *testing.T) {
 	f := paddocks()
 	hazel := &f.Zones[slices.IndexFunc(f.Zones, func(z farm.Zone) bool { return z.Name == "hazel" })]

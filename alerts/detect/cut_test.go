@@ -63,8 +63,8 @@ func eventful(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	return f, sent
 }
 
-// wetNights plays nights of dew, stakes that lose their hold, an insulator that cracks and a bad joint that stands beside it, and
-// returns every reading that was sent.
+// wetNights plays nights of dew, stakes that lose their hold, an insulator that cracks and a bad joint that stands
+// beside it, and returns every reading that was sent.
 func wetNights(t testing.TB) (*farm.Farm, []pulse.Reading) {
 	f := paddocks()
 	needing(f, 1500) // what tracks takes none so far
@@ -139,8 +139,8 @@ func reborn(t testing.TB, f *farm.Farm, w *detect.Watch) *detect.Watch {
 	return next
 }
 
-// A watch that is saved and taken up before every message of a busy day, or every few of wet nights, says what one that never stopped says;
-// so does one that is interrupted at random.
+// A watch that is saved and taken up before every message of a busy day, or every few of wet nights, says what one that
+// never stopped says; so does one that is interrupted at random.
 func TestSavedAtEveryMessage(t *testing.T) {
 	for _, tt := range []struct {
 		name string

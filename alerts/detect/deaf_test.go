@@ -75,8 +75,8 @@ func TestOldMemoryTellsHowLongLinksStayDeaf(t *testing.T) {
 	b.checkSilentAfter(18, 34)
 }
 
-// checkSilentAfter lets orchard's sensor die, which reports each minute, and fails the test unless it is told as silent when so many
-// reports in a row have failed.
+// checkSilentAfter lets orchard's sensor die, which reports each minute, and fails the test unless it is told as silent
+// when so many reports in a row have failed.
 func (b *bench) checkSilentAfter(least, most int) {
 	b.t.Helper()
 	b.events = nil

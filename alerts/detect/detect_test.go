@@ -348,8 +348,8 @@ func BenchmarkObserve(b *testing.B) {
 	}
 }
 
-// That a zone stood close to its minimum and is under it now makes growth the likelier answer, and a bad joint no more unlikely
-// than a sensor that shows too little.
+// That a zone stood close to its minimum and is under it now makes growth the likelier answer, and a bad joint no more
+// unlikely than a sensor that shows too little.
 func TestJointAtTheEndNearTheMinimum(t *testing.T) {
 	for _, ohms := range []float64{40, 400, 4000} {
 		f := paddocks()
@@ -367,8 +367,8 @@ func TestJointAtTheEndNearTheMinimum(t *testing.T) {
 	}
 }
 
-// What takes down one sensor alone, the last of its line, is a bad joint or the sensor: whichever is told, both are named. What a
-// sensor behind bears out, or denies, is the one or the other.
+// What takes down one sensor alone, the last of its line, is a bad joint or the sensor: whichever is told, both are
+// named. What a sensor behind bears out, or denies, is the one or the other.
 func TestNamesJointAndSensorAtTheEnd(t *testing.T) {
 	for _, c := range []struct {
 		name  string

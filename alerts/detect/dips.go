@@ -162,8 +162,9 @@ func (f *fence) calmAfter() ms { return max(calm, 45*f.longest()) }
 
 const calm = 4 * 60 * 60_000 // common practice, no source
 
-// dipOver takes in that a sensor's dip is over, whose last reading is stamped last, and tells when there have been too many. What
-// touches a wire lets go of all of it: what is but a little less low is yet low, and crosses the limit of what is odd by its noise.
+// dipOver takes in that a sensor's dip is over, whose last reading is stamped last, and tells when there have been too
+// many. What touches a wire lets go of all of it: what is but a little less low is yet low, and crosses the limit of
+// what is odd by its noise.
 func (f *fence) dipOver(t *track, last, now ms) {
 	if t.LastVal < t.Level*(1+t.Dips.newest(t.Bad))/2 {
 		return

@@ -91,8 +91,8 @@ func TestEarthFailsAtAStroke(t *testing.T) {
 	}
 }
 
-// Stakes that dry out over a day are one alarm, of the earth, and the zones that it takes under their minimum ride on it. It is
-// over within hours when they are wetted.
+// Stakes that dry out over a day are one alarm, of the earth, and the zones that it takes under their minimum ride on
+// it. It is over within hours when they are wetted.
 func TestEarthDriesOut(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)
@@ -119,8 +119,8 @@ func TestEarthDriesOut(t *testing.T) {
 	}
 }
 
-// A wire may touch earth for days before anybody walks there. If the stakes dry out meanwhile that is told too, and of stakes that
-// only carry what the wire draws, at a touch that comes and goes, nothing is.
+// A wire may touch earth for days before anybody walks there. If the stakes dry out meanwhile that is told too, and of
+// stakes that only carry what the wire draws, at a touch that comes and goes, nothing is.
 func TestEarthDriesOutBesideAFault(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
@@ -207,8 +207,8 @@ var slowLosses = []struct {
 	}, false},
 }
 
-// By what the stakes carry an energizer that slowly comes to give less is told from what leaks next to it, also where the wire
-// shows no difference.
+// By what the stakes carry an energizer that slowly comes to give less is told from what leaks next to it, also where
+// the wire shows no difference.
 func TestStakesTellASlowLoss(t *testing.T) {
 	for _, tt := range slowLosses {
 		t.Run(tt.name, func(t *testing.T) {

@@ -8,8 +8,8 @@ import (
 	"nightwire/alerts"
 )
 
-// On good wire a path to earth at the end of one zone shows the same as one in the first metres of those behind it, and who walks
-// is told of both. Where the wire's ohms tell one zone from the next, one is named and no more.
+// On good wire a path to earth at the end of one zone shows the same as one in the first metres of those behind it, and
+// who walks is told of both. Where the wire's ohms tell one zone from the next, one is named and no more.
 func TestPathAtTheEndOfAZone(t *testing.T) {
 	for _, tt := range []struct {
 		name string

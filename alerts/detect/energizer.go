@@ -275,9 +275,9 @@ func (f *fence) slowWeak() *incident {
 	return f.trouble(func(in *incident) bool { return in.Zone < 0 && in.Slow && !in.First })
 }
 
-// A limit in volts on the stakes, as 200 or 300 V, means something only at a known current: it is meant for a fence that was
-// pulled down for the test, and one that is wet draws as much. So what is asked is what stock lose by it: a shock goes through
-// the source, the earth and an animal of 500 ohms, and a fifth less of it is worth a walk.
+// A limit in volts on the stakes, as 200 or 300 V, means something only at a known current: it is meant for a fence
+// that was pulled down for the test, and one that is wet draws as much. So what is asked is what stock lose by it: a
+// shock goes through the source, the earth and an animal of 500 ohms, and a fifth less of it is worth a walk.
 const (
 	stakesHigh = 300.0 // volts, printed widely with no primary source; under it there is nothing to mend
 	animalOhms = 500.0 // the standard load of IEC 60335-2-76
@@ -317,9 +317,9 @@ func (f *fence) checkEarth(est line.Estimate, now ms) {
 	f.judgeEarth(v, ohms, now)
 }
 
-// checkEarthAtFault is checkEarth while a fault of the wire stands, for days it may be: the current is what the energizer's output
-// lacks over its ohms, wherever on the wire it goes. As a contact may come and go, it is the least of the stakes' volts and the
-// most current of late that must do.
+// checkEarthAtFault is checkEarth while a fault of the wire stands, for days it may be: the current is what the
+// energizer's output lacks over its ohms, wherever on the wire it goes. As a contact may come and go, it is the least
+// of the stakes' volts and the most current of late that must do.
 func (f *fence) checkEarthAtFault(now ms) {
 	s, t := &f.Supply, f.tracks[0]
 	if s.Stakes.N < len(s.Stakes.Vals) || f.mute(0) {

@@ -230,8 +230,8 @@ func (f *fence) atFault() bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return !in.Slow && in.joint() == 0 })
 }
 
-// level returns what the sensor at node shows of late, volts; 0 where it is not believed, or has not been heard for so long that
-// the weather may have changed what it would show.
+// level returns what the sensor at node shows of late, volts; 0 where it is not believed, or has not been heard for so
+// long that the weather may have changed what it would show.
 func (f *fence) level(node int) float64 {
 	if f.mute(node) || f.tracks[node].old(f.w.state.Now) {
 		return 0

@@ -47,8 +47,8 @@ func TestGateShutAgain(t *testing.T) {
 	}
 }
 
-// Where growth is thick, what is left of it before a parted wire draws as much as a wire on the ground. The energizer tells: it
-// is relieved by as much as lies behind the break.
+// Where growth is thick, what is left of it before a parted wire draws as much as a wire on the ground. The energizer
+// tells: it is relieved by as much as lies behind the break.
 func TestBreakInThickGrowth(t *testing.T) {
 	for _, part := range []float64{0.02, 0.08, 0.2, 0.5} {
 		f := paddocks()
@@ -106,8 +106,8 @@ func TestBreakInAGrownFence(t *testing.T) {
 	}
 }
 
-// A gate that is opened before thick growth, and shut again before the zone's slow sensor has spoken twice, is told all the same: the
-// zones before it rise at once, and bear the one dead reading out. One dead reading alone wakes nobody.
+// A gate that is opened before thick growth, and shut again before the zone's slow sensor has spoken twice, is told all
+// the same: the zones before it rise at once, and bear the one dead reading out. One dead reading alone wakes nobody.
 func TestGateBeforeGrowthWhereTheSensorIsSlow(t *testing.T) {
 	for _, tt := range []struct {
 		name string

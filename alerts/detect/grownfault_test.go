@@ -102,8 +102,8 @@ func (b *bench) known(id string) *told {
 	return all[slices.IndexFunc(all, func(a *told) bool { return a.id == id })]
 }
 
-// A wire that is freed is back at a stroke, though growth has come on meanwhile and keeps the zone half way: the fault is over,
-// and was never growth. What growth does is told by another alarm.
+// A wire that is freed is back at a stroke, though growth has come on meanwhile and keeps the zone half way: the fault
+// is over, and was never growth. What growth does is told by another alarm.
 func TestFreedWhenGrowthHasComeOn(t *testing.T) {
 	f := paddocks()
 	f.Zones[2].MinimumVolts = 3500
@@ -136,8 +136,8 @@ func TestFreedWhenGrowthHasComeOn(t *testing.T) {
 	}
 }
 
-// freed are wires that are freed while the whole fence has come to leak so much that the zone behind them is half way back and
-// those before it hardly.
+// freed are wires that are freed while the whole fence has come to leak so much that the zone behind them is half way
+// back and those before it hardly.
 var freed = []struct {
 	name, zone string
 	volts      float64 // of lane when the wire is freed
@@ -206,8 +206,8 @@ func TestJointInShowers(t *testing.T) {
 	b.only()
 }
 
-// No rain takes a wire down to a quarter between two reports. So a dead short is told, whenever it comes between the reports of
-// the sensors, though growth has every zone behind it under its minimum and nothing that is odd is newly so.
+// No rain takes a wire down to a quarter between two reports. So a dead short is told, whenever it comes between the
+// reports of the sensors, though growth has every zone behind it under its minimum and nothing that is odd is newly so.
 func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 3*time.Minute)

@@ -77,8 +77,8 @@ func TestLowByTheSensorAlone(t *testing.T) {
 	}
 }
 
-// A zone that noise takes under its minimum and back is not told; one that stands under it by next to nothing is, an hour later,
-// and one that sinks on at once.
+// A zone that noise takes under its minimum and back is not told; one that stands under it by next to nothing is, an
+// hour later, and one that sinks on at once.
 func TestHardlyLow(t *testing.T) {
 	for _, c := range []struct {
 		name        string
@@ -115,7 +115,8 @@ func TestHardlyLow(t *testing.T) {
 	}
 }
 
-// Nothing is known yet of a sensor, and its first readings are a hot wire and then a dead one: as when it is tried out. That is told.
+// Nothing is known yet of a sensor, and its first readings are a hot wire and then a dead one: as when it is tried out.
+// That is told.
 func TestDeadFromTheThirdReading(t *testing.T) {
 	for _, apart := range []time.Duration{20 * time.Millisecond, time.Second, time.Minute} {
 		f := paddocks()

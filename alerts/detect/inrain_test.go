@@ -43,8 +43,9 @@ func rainy(t *testing.T, seed uint64) (*bench, *rand.Rand) {
 	return b, rng
 }
 
-// A joint that goes bad in a downpour is told as one, and stays told as one when rain that goes on has the zones before it down
-// too, which no joint does: nothing else explains what is seen any better. Of 150 such fences these are three where it was not so.
+// A joint that goes bad in a downpour is told as one, and stays told as one when rain that goes on has the zones before
+// it down too, which no joint does: nothing else explains what is seen any better. Of 150 such fences these are three
+// where it was not so.
 func TestBadJointInADownpour(t *testing.T) {
 	for _, seed := range []uint64{14, 104, 192} {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {

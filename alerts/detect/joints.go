@@ -77,8 +77,9 @@ func (in *incident) joint() float64 {
 	return 0
 }
 
-// fitJoint works out the ohms of in's joint from what its fence showed before, so long ago. Where in its zone it is makes next
-// to no difference, for what it takes goes by its ohms times what leaks behind it: it is taken to be at the start.
+// fitJoint works out the ohms of in's joint from what its fence showed before, so long ago. Where in its zone it is
+// makes next to no difference, for what it takes goes by its ohms times what leaks behind it: it is taken to be at the
+// start.
 func (d *diagnoser) fitJoint(in *incident, ago ms) {
 	if in.Cause != alerts.Joint || in.Fault.Kind != line.Joint {
 		return
@@ -102,9 +103,9 @@ func (d *diagnoser) fitJoint(in *incident, ago ms) {
 	}
 }
 
-// atStroke has the leakages be all but what they were so short a while ago. Left free to go as dew lets them, they would be taken
-// to have grown by much of what a joint takes from a grown fence, for both leave the same at the zone's end. The energizer gives what
-// it gave then, but no more exactly than the circuit shows it.
+// atStroke has the leakages be all but what they were so short a while ago. Left free to go as dew lets them, they
+// would be taken to have grown by much of what a joint takes from a grown fence, for both leave the same at the zone's
+// end. The energizer gives what it gave then, but no more exactly than the circuit shows it.
 func (w *weigher) atStroke(ago ms) {
 	w.prior.WetSpread = dewSpread * math.Max(0.01, float64(ago)/everyLook)
 	w.prior.LeakSpread = math.Hypot(ownSpread, wetUnlike*w.prior.WetSpread)

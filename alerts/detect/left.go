@@ -8,11 +8,12 @@ import (
 	"nightwire/alerts/line"
 )
 
-// A wire may part while another lies on the ground before it, and nobody can see that until the latter is freed, or dries: then
-// what it had taken down comes back, and the zone behind stays as dead as it was.
+// A wire may part while another lies on the ground before it, and nobody can see that until the latter is freed, or
+// dries: then what it had taken down comes back, and the zone behind stays as dead as it was.
 
-// leftDead returns the zone that shows next to nothing of what stands at its start again, though the path to earth of in, which
-// had taken both down, has let go of that; -1 for none. No path to earth leaves the one well and the other dead.
+// leftDead returns the zone that shows next to nothing of what stands at its start again, though the path to earth of
+// in, which had taken both down, has let go of that; -1 for none. No path to earth leaves the one well and the other
+// dead.
 func (in *incident) leftDead(f *fence) int {
 	if in.Cause != alerts.Short || in.Slow || !in.Settled {
 		return -1
@@ -35,8 +36,9 @@ func (in *incident) leftDead(f *fence) int {
 	return -1
 }
 
-// seeLeft says of an incident whose path to earth is gone that the wire has parted where a zone is left dead. Where an alarm
-// says so already, the path may well be there yet, behind where the wire has parted: what that shows when it is joined counts.
+// seeLeft says of an incident whose path to earth is gone that the wire has parted where a zone is left dead. Where an
+// alarm says so already, the path may well be there yet, behind where the wire has parted: what that shows when it is
+// joined counts.
 func (f *fence) seeLeft(in *incident, now ms) {
 	z := in.leftDead(f)
 	if z < 0 || f.toldParted(z, in) {
@@ -56,8 +58,8 @@ func (f *fence) toldParted(z int, but *incident) bool {
 	}) != nil
 }
 
-// risen reports whether some that do not hang behind zone z stand higher than they did, and none lower: what drew on them through z
-// does no more.
+// risen reports whether some that do not hang behind zone z stand higher than they did, and none lower: what drew on
+// them through z does no more.
 func (d *diagnoser) risen(z int) bool {
 	for i, r := range d.ratio {
 		if r > 1+math.Max(shiftLeast, 3*d.sd[i]) && (i == 0 || !d.f.net.Behind(i-1, z)) {

@@ -39,9 +39,9 @@ func TestPartedBehindAShort(t *testing.T) {
 	}
 }
 
-// What touches a wire takes the zones before it down; where those come up and the zone dies, the wire has parted, be it where
-// something came and went. That is told within minutes, and not when it has stood for as long as no touch does; and it is told
-// once, whichever sensor speaks first.
+// What touches a wire takes the zones before it down; where those come up and the zone dies, the wire has parted, be it
+// where something came and went. That is told within minutes, and not when it has stood for as long as no touch does;
+// and it is told once, whichever sensor speaks first.
 func TestPartedWhereSomethingTouched(t *testing.T) {
 	for _, every := range []time.Duration{time.Minute, 10 * time.Minute} {
 		t.Run("hazel speaks each "+every.String(), func(t *testing.T) {
@@ -87,9 +87,9 @@ func (b *bench) flickers() {
 	}
 }
 
-// The other way about: while a wire is parted another comes to lie on the ground behind it, which nobody can see. When the gate is
-// shut the zones behind are live again and none is what it was: the break is over, and what is left is told as what it is and
-// where, within minutes, and is over when the wire is freed.
+// The other way about: while a wire is parted another comes to lie on the ground behind it, which nobody can see. When
+// the gate is shut the zones behind are live again and none is what it was: the break is over, and what is left is told
+// as what it is and where, within minutes, and is over when the wire is freed.
 func TestShortBehindAPartedWire(t *testing.T) {
 	for _, tt := range []struct {
 		name  string

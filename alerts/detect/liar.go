@@ -20,8 +20,8 @@ func (d *diagnoser) borneOut(node int) bool {
 	return false
 }
 
-// mayLie reports whether the sensor at node alone may show a change that the wire does not: it is more than weather or a joint makes,
-// and there is another to bear witness.
+// mayLie reports whether the sensor at node alone may show a change that the wire does not: it is more than weather or
+// a joint makes, and there is another to bear witness.
 func (d *diagnoser) mayLie(node int) bool {
 	r, t, least := d.ratio[node], d.f.tracks[node], leastLie
 	if d.haste() >= 1 && d.borneOut(node) {
@@ -33,8 +33,8 @@ func (d *diagnoser) mayLie(node int) bool {
 	return d.slow || t.Bad == 0 || !t.longSilent(t.FellIn) // what the others did since it was heard before nobody kept
 }
 
-// lie returns how well it explains what is seen that the sensor at node alone is off, squared standard deviations and its cost;
-// infinite where that sensor says nothing.
+// lie returns how well it explains what is seen that the sensor at node alone is off, squared standard deviations and
+// its cost; infinite where that sensor says nothing.
 func (d *diagnoser) lie(node int) float64 {
 	sum := costSensor
 	if math.IsNaN(d.ratio[node]) {
@@ -51,8 +51,9 @@ func (d *diagnoser) lie(node int) float64 {
 	return sum
 }
 
-// orSensor notes of a bad joint that it may as well be the sensor behind it that is off, and of a sensor that it may as well be a
-// joint before it: at the end of a line nothing tells them apart but the current that a joint saves, and that is little.
+// orSensor notes of a bad joint that it may as well be the sensor behind it that is off, and of a sensor that it may as
+// well be a joint before it: at the end of a line nothing tells them apart but the current that a joint saves, and that
+// is little.
 func (d *diagnoser) orSensor(v *verdict) {
 	switch {
 	case v.cause == alerts.Joint:

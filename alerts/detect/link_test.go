@@ -100,8 +100,8 @@ func TestLinkThatAlsoGoesDeaf(t *testing.T) {
 	}
 }
 
-// Links that go deaf for minutes now and then are what sensors on cheap radios have. Such a silence is told by mistake less than
-// once in a year of one sensor, the days in which its record is short counted in.
+// Links that go deaf for minutes now and then are what sensors on cheap radios have. Such a silence is told by mistake
+// less than once in a year of one sensor, the days in which its record is short counted in.
 func TestDeafLinksTellLittle(t *testing.T) {
 	checkMistakes(t, 12, 77, func(b *bench) {
 		deaf := map[*device]bool{}
@@ -116,8 +116,8 @@ func TestDeafLinksTellLittle(t *testing.T) {
 	})
 }
 
-// checkMistakes plays so many farms of sound sensors for twenty days, each with its links made to lose, and allows two silences told
-// by mistake on all of them.
+// checkMistakes plays so many farms of sound sensors for twenty days, each with its links made to lose, and allows two
+// silences told by mistake on all of them.
 func checkMistakes(t *testing.T, farms int, seed uint64, lose func(b *bench)) {
 	t.Helper()
 	const days, most = 20, 2
@@ -359,9 +359,9 @@ func TestExtremes(t *testing.T) {
 	}
 }
 
-// What fails while the link is lost is there when it comes back. The first sensor to be heard then is odd before the others are
-// heard at all, and these bear witness all the same, each from what it showed before: a fence that has lost the same everywhere
-// is the energizer's.
+// What fails while the link is lost is there when it comes back. The first sensor to be heard then is odd before the
+// others are heard at all, and these bear witness all the same, each from what it showed before: a fence that has lost
+// the same everywhere is the energizer's.
 func TestFailsWhileTheLinkIsLost(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.run(30 * time.Hour)

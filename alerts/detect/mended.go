@@ -207,8 +207,8 @@ func (in *incident) recovered(f *fence) bool {
 	})
 }
 
-// carries reports whether a wire that had parted is whole again, be it that the fence is not what it was: pulses reach the next
-// sensor behind it, which was dead, and no parted wire lets them. It waits as long as pulses does.
+// carries reports whether a wire that had parted is whole again, be it that the fence is not what it was: pulses reach
+// the next sensor behind it, which was dead, and no parted wire lets them. It waits as long as pulses does.
 func (in *incident) carries(f *fence) bool {
 	if in.Cause != alerts.Open || in.Slow || in.Shift || in.Zone < 0 || in.Ring {
 		return false
@@ -217,9 +217,9 @@ func (in *incident) carries(f *fence) bool {
 	return m != nil && !f.mute(m.Node) && m.Least < offRatio && m.Good == 0 && m.Live >= goodReadings+2
 }
 
-// holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a wire had
-// parted: whatever else came to it meanwhile nobody could see. Where that stood for hours, what the weather may have done is not
-// looked at.
+// holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a
+// wire had parted: whatever else came to it meanwhile nobody could see. Where that stood for hours, what the weather
+// may have done is not looked at.
 func (f *fence) holdAgainst(in *incident, stood ms) {
 	for i, was := range in.Profile {
 		if t := f.tracks[i]; !f.mute(i) && was > 0 && t.LastVal < affected*was {

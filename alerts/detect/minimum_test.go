@@ -288,7 +288,8 @@ func TestDeadFromTheFirstAndMended(t *testing.T) {
 	}
 }
 
-// A zone that is hardly over its minimum is not low for two readings in a row that noise took under it: nobody is woken for that.
+// A zone that is hardly over its minimum is not low for two readings in a row that noise took under it: nobody is woken
+// for that.
 func TestNoiseAtTheMinimumIsNotLow(t *testing.T) {
 	b := newBench(t, lonely(time.Minute))
 	b.devices[1].gain = 1

@@ -41,9 +41,9 @@ const strayVolts = 100
 // changeSlack is how far, as a share of slack, the circuit may be off: unknown source ohms, leakage and wire.
 const changeSlack = 0.06
 
-// slack returns what changeSlack and its like are a share of where the ratio p is left: of the change, and where more than half is
-// gone of what is left too. What is not known of the ohms moves what nearly dead zones show by a share of it, and by the same
-// share in each; how little one shows beside the next still tells which of them leads to earth.
+// slack returns what changeSlack and its like are a share of where the ratio p is left: of the change, and where more
+// than half is gone of what is left too. What is not known of the ohms moves what nearly dead zones show by a share of
+// it, and by the same share in each; how little one shows beside the next still tells which of them leads to earth.
 func slack(p float64) float64 { return (1 - p) * min(1, 2*p) }
 
 // explains keeps how well the cause of in, which is now that of v, explained what was seen when it did best.
@@ -53,10 +53,10 @@ func (in *incident) explains(v verdict) {
 	}
 }
 
-// overturnedBy reports whether v, of so many sensors, is so much likelier than any other cause that it is told in place of that of
-// in. Where that explained what was seen, and nothing explains half as well what is seen now, as when rain goes on falling on a
-// fault, all causes are thrown off and the least bad says little: the errors are then as much larger as it takes to explain v, as
-// for any measurements that agree less well than they should.
+// overturnedBy reports whether v, of so many sensors, is so much likelier than any other cause that it is told in place
+// of that of in. Where that explained what was seen, and nothing explains half as well what is seen now, as when rain
+// goes on falling on a fault, all causes are thrown off and the least bad says little: the errors are then as much
+// larger as it takes to explain v, as for any measurements that agree less well than they should.
 func (in *incident) overturnedBy(v verdict, heard int) bool {
 	enough := 2.0
 	if v.worst > unexplained && v.worst > 2*in.Worst {

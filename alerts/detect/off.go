@@ -8,16 +8,16 @@ import (
 	"nightwire/alerts"
 )
 
-// An energizer that is off leaves every zone dead, and so does a wire that has parted in its first metres. Sensors report each
-// in its turn, and until that of the energizer has, nobody can tell.
+// An energizer that is off leaves every zone dead, and so does a wire that has parted in its first metres. Sensors
+// report each in its turn, and until that of the energizer has, nobody can tell.
 
 // off reports whether it is told that the energizer is off.
 func (f *fence) off() bool {
 	return f.trouble(func(in *incident) bool { return in.Cause == alerts.EnergizerOff }) != nil
 }
 
-// belied reports whether it is told that the energizer is off, and somebody who was never seen down has been heard live since.
-// That is looked at without waiting for the rest.
+// belied reports whether it is told that the energizer is off, and somebody who was never seen down has been heard live
+// since. That is looked at without waiting for the rest.
 func (in *incident) belied(f *fence) bool {
 	if in.Cause != alerts.EnergizerOff {
 		return false
@@ -44,8 +44,8 @@ func (f *fence) makeRoom(in *incident, now ms) {
 	}
 }
 
-// wasDead reports whether the zone at node was dead before the change that is looked at, which then has not taken it down; nor
-// does what it shows say that the change is over.
+// wasDead reports whether the zone at node was dead before the change that is looked at, which then has not taken it
+// down; nor does what it shows say that the change is over.
 func (f *fence) wasDead(node int) bool {
 	was := f.Suspect.Before[node]
 	if was <= 0 {
@@ -88,8 +88,8 @@ func (in *incident) pulses() bool {
 		in.anyMember(func(m member) bool { return m.Live >= goodReadings+2 })
 }
 
-// live reports whether some member is live again, though the energizer was off or was not heard. Where another is down yet its board
-// may be slow to say so, which is waited for as pulses does.
+// live reports whether some member is live again, though the energizer was off or was not heard. Where another is down
+// yet its board may be slow to say so, which is waited for as pulses does.
 func (in *incident) live(f *fence) bool {
 	enough := goodReadings
 	if !in.First && in.anyMember(func(m member) bool { return m.Good == 0 && f.downYet(m.Node, m.Before) }) {
@@ -98,17 +98,18 @@ func (in *incident) live(f *fence) bool {
 	return in.anyMember(func(m member) bool { return m.Good >= enough })
 }
 
-// downYet reports whether the sensor at node, which showed was before, shows a dead wire, or less than a downpour leaves of that:
-// what the weather or growth did meanwhile does not account for it.
+// downYet reports whether the sensor at node, which showed was before, shows a dead wire, or less than a downpour
+// leaves of that: what the weather or growth did meanwhile does not account for it.
 func (f *fence) downYet(node int, was float64) bool {
 	t := f.tracks[node]
 	return !f.mute(node) && was >= f.deadVolts(node) && max(t.LastVal, t.Prev) < max(f.deadVolts(node), rainLeaves*was)
 }
 
-// holdDown has a zone that is down yet, though the energizer of in has pulsed again for some readings, held against what it showed
-// before: it has a fault of its own that came meanwhile, and growth did not do that. Where something is left of it, what stands at
-// the zones before it tells which, and they are held against what they showed too. A battery that failed slowly gave less before
-// than one that was charged does now, which goes by what rose least: a joint may have others stand higher.
+// holdDown has a zone that is down yet, though the energizer of in has pulsed again for some readings, held against
+// what it showed before: it has a fault of its own that came meanwhile, and growth did not do that. Where something is
+// left of it, what stands at the zones before it tells which, and they are held against what they showed too. A battery
+// that failed slowly gave less before than one that was charged does now, which goes by what rose least: a joint may
+// have others stand higher.
 func (f *fence) holdDown(in *incident) {
 	back, again := ms(math.MaxInt64), math.Inf(1) // since when there are pulses, at the latest; what is shown again, as a share
 	for _, m := range in.Members {
@@ -160,6 +161,6 @@ func (f *fence) offText(name string) string {
 	return fmt.Sprintf("%s is off: no pulses, the whole fence is dead. Go to the energizer first: switch, plug, battery.", name)
 }
 
-// mayBeWayIn reports whether all zones get their pulses by one and the energizer's sensor has fallen silent: that it is off and
-// that the wire has parted there are then the same.
+// mayBeWayIn reports whether all zones get their pulses by one and the energizer's sensor has fallen silent: that it is
+// off and that the wire has parted there are then the same.
 func (f *fence) mayBeWayIn() bool { return f.tracks[0] != nil && f.mute(0) && f.diag.roots() == 1 }

@@ -22,8 +22,8 @@ func slowPaddocks(t *testing.T) *bench {
 	return b
 }
 
-// The gate in the first metres is left open and every zone is dead. Until the energizer's sensor speaks it may as well be off;
-// once that shows volts it is the wire, and the alarm says so at once and stays one.
+// The gate in the first metres is left open and every zone is dead. Until the energizer's sensor speaks it may as well
+// be off; once that shows volts it is the wire, and the alarm says so at once and stays one.
 func TestGateAtTheEnergizerIsNotOff(t *testing.T) {
 	b := slowPaddocks(t)
 	b.run(2 * time.Minute) // the energizer has just spoken
@@ -40,8 +40,8 @@ func TestGateAtTheEnergizerIsNotOff(t *testing.T) {
 	}
 }
 
-// While a wire is parted the zones behind it are dead already, and their silence says nothing of an energizer that is switched
-// off and on beside that.
+// While a wire is parted the zones behind it are dead already, and their silence says nothing of an energizer that is
+// switched off and on beside that.
 func TestOffBesideABreak(t *testing.T) {
 	b := slowPaddocks(t)
 	part("brook", 0.5)(b)
@@ -65,8 +65,8 @@ func TestOffBesideABreak(t *testing.T) {
 	}
 }
 
-// A sensor on a dead wire that shows a little of nothing is no witness that the energizer pulses: that it showed as much before
-// says nothing either way.
+// A sensor on a dead wire that shows a little of nothing is no witness that the energizer pulses: that it showed as
+// much before says nothing either way.
 func TestOffBesideADeadZoneThatFlickers(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.run(30 * time.Hour)
@@ -131,8 +131,9 @@ func TestBreakOnAGrownFenceIsABreak(t *testing.T) {
 	}
 }
 
-// Where an energizer that is failing leaves zones dead its alarm is called off, and so is that of one that is off. When it goes
-// off as well the two stand beside each other under two names, for an alarm is known by its source and condition.
+// Where an energizer that is failing leaves zones dead its alarm is called off, and so is that of one that is off. When
+// it goes off as well the two stand beside each other under two names, for an alarm is known by its source and
+// condition.
 func TestFailingThenOff(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)
@@ -171,8 +172,8 @@ func TestFailingThenOff(t *testing.T) {
 	}
 }
 
-// Where an insulator that tracks when wet has left a zone dead, a wire that parts there leaves it dead too: the one alarm gives
-// way to the other, for the end of either would be taken for that of both.
+// Where an insulator that tracks when wet has left a zone dead, a wire that parts there leaves it dead too: the one
+// alarm gives way to the other, for the end of either would be taken for that of both.
 func TestNoTwoAlarmsOfOneName(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.nights(4, nil)
@@ -198,8 +199,8 @@ func TestNoTwoAlarmsOfOneName(t *testing.T) {
 	}
 }
 
-// Where the energizer's own sensor has fallen silent nobody can tell that it is off from a wire that has parted before the first
-// zone's sensor, and the alarm says so.
+// Where the energizer's own sensor has fallen silent nobody can tell that it is off from a wire that has parted before
+// the first zone's sensor, and the alarm says so.
 func TestOffOrPartedWhereItsSensorIsSilent(t *testing.T) {
 	b := slowPaddocks(t)
 	mute("energizer/cartshed")(b)
@@ -267,8 +268,8 @@ func TestOffWhereTheStakesShowADigit(t *testing.T) {
 	}
 }
 
-// A wire on the ground leaves some volts where an energizer that is off leaves none. Two zones that show a pulse of a third of a
-// kilovolt are no sign that it is off, even while nobody else has been heard.
+// A wire on the ground leaves some volts where an energizer that is off leaves none. Two zones that show a pulse of a
+// third of a kilovolt are no sign that it is off, even while nobody else has been heard.
 func TestPulsesAreNoSignOfOff(t *testing.T) {
 	f := paddocks()
 	steel(f)

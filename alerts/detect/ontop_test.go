@@ -10,8 +10,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// An insulator is known to track when wet, and a wire comes down in its zone: that leaves next to nothing, be it wet or dry. Who
-// knows of the one is told of the other, and is not sent to look for a cracked insulator at dusk.
+// An insulator is known to track when wet, and a wire comes down in its zone: that leaves next to nothing, be it wet or
+// dry. Who knows of the one is told of the other, and is not sent to look for a cracked insulator at dusk.
 func TestShortWhereAnInsulatorTracks(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
@@ -42,8 +42,8 @@ func TestShortWhereAnInsulatorTracks(t *testing.T) {
 	}
 }
 
-// Something takes the fence far down at a stroke, and every zone is over its minimum yet. No shower does that, and nobody waits
-// to see whether it is one.
+// Something takes the fence far down at a stroke, and every zone is over its minimum yet. No shower does that, and
+// nobody waits to see whether it is one.
 func TestFarDownIsToldAtOnce(t *testing.T) {
 	f := paddocks()
 	needing(f, 1500)
@@ -101,8 +101,8 @@ func TestDeadAfterTheEnergizerWasOff(t *testing.T) {
 	}
 }
 
-// What sensors show of a dead wire comes and goes by many times itself. When the energizer has been off for days and pulses again, a
-// wire that comes to lie on the ground is told of as soon as ever, and in its place.
+// What sensors show of a dead wire comes and goes by many times itself. When the energizer has been off for days and
+// pulses again, a wire that comes to lie on the ground is told of as soon as ever, and in its place.
 func TestFallSoonAfterDaysOff(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.run(36 * time.Hour)
@@ -126,8 +126,9 @@ func TestFallSoonAfterDaysOff(t *testing.T) {
 	}
 }
 
-// A strand breaks while the energizer is off, or a wire comes to lie on the ground, and nobody can see that. When it pulses again
-// zones show a third of what they did: that is one fault and no growth, be it that the battery gave less and less before it failed.
+// A strand breaks while the energizer is off, or a wire comes to lie on the ground, and nobody can see that. When it
+// pulses again zones show a third of what they did: that is one fault and no growth, be it that the battery gave less
+// and less before it failed.
 func TestFaultThatCameWhileTheEnergizerWasOff(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
@@ -173,8 +174,8 @@ func TestFaultThatCameWhileTheEnergizerWasOff(t *testing.T) {
 	}
 }
 
-// A wire has parted on one branch and nobody joins it. A sensor on another that comes to show less than the one behind it is at
-// fault, whatever else is wrong with the fence.
+// A wire has parted on one branch and nobody joins it. A sensor on another that comes to show less than the one behind
+// it is at fault, whatever else is wrong with the fence.
 func TestSensorDriftsBesideABreak(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.draws(4e-4)

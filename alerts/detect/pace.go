@@ -68,8 +68,9 @@ const (
 	costCrept = 5.0         // one path in a dozen; common practice, no source
 )
 
-// fellWithin returns within what time the fence fell, by its sensors together: what had been as ever for one is odd for the next.
-// That it fell no further must be seen: rain takes it on, and of a fall under way the first sensors show the beginning.
+// fellWithin returns within what time the fence fell, by its sensors together: what had been as ever for one is odd for
+// the next. That it fell no further must be seen: rain takes it on, and of a fall under way the first sensors show the
+// beginning.
 func (f *fence) fellWithin() ms {
 	before, after, stood := ms(0), ms(math.MaxInt64), false
 	for t := range f.odd() {

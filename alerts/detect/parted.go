@@ -36,13 +36,13 @@ func (d *diagnoser) parted(z int) verdict {
 	return best
 }
 
-// A wire that parts within a ring leaves every zone fed the other way round, and what each then shows goes by where along that way
-// the wire leaks. That is known within bars only, since until now much of it was fed from both sides. Ohms in the wire can be
-// chosen to make up for what is wrong with it, and a wire that has parted has none to choose: so before a joint is blamed both
-// are weighed with the leakages let move as far as they are unknown.
+// A wire that parts within a ring leaves every zone fed the other way round, and what each then shows goes by where
+// along that way the wire leaks. That is known within bars only, since until now much of it was fed from both sides.
+// Ohms in the wire can be chosen to make up for what is wrong with it, and a wire that has parted has none to choose:
+// so before a joint is blamed both are weighed with the leakages let move as far as they are unknown.
 
-// orParted returns joint, the likeliest cause, or in its stead that the wire of its zone, within a ring, has parted, and enters
-// what the two then score.
+// orParted returns joint, the likeliest cause, or in its stead that the wire of its zone, within a ring, has parted,
+// and enters what the two then score.
 func (d *diagnoser) orParted(joint verdict, byCause map[alerts.Cause]float64) verdict {
 	zone := d.f.net.Zones[joint.zone]
 	d.ratios(nextToNothing)

@@ -83,8 +83,8 @@ func TestFaultThatNobodySeesAnyMore(t *testing.T) {
 	}
 }
 
-// What was dead when the watch began, as after a power cut at two in the morning, is one alarm, and is told to be over as soon as
-// if it had died under the watch's eyes. What is wrong beside it is told then.
+// What was dead when the watch began, as after a power cut at two in the morning, is one alarm, and is told to be over
+// as soon as if it had died under the watch's eyes. What is wrong beside it is told then.
 func TestDeadWhenTheWatchBegan(t *testing.T) {
 	off := func(b *bench) { b.wires["cartshed"].open = 0 }
 	badlyJoined := func(b *bench) { b.zone("lane").leak, b.zone("lane").inLine = 3e-4, 8000 }

@@ -34,8 +34,8 @@ func grownRing(t *testing.T, seed uint64, leaks [4]float64, fault sim.Fault) []a
 // grownHere is by how much more grows on one zone of the ring than on another, siemens a kilometre.
 var grownHere = [][4]float64{{36e-4, 12e-4, 120e-4, 60e-4}, {120e-4, 36e-4, 12e-4, 240e-4}, {240e-4, 12e-4, 36e-4, 120e-4}}
 
-// What leaks where on a ring is known within bars, and a joint has ohms to choose that make up for what is wrong with it. A wire
-// that has parted is told as that all the same, and a bad joint as a bad joint.
+// What leaks where on a ring is known within bars, and a joint has ohms to choose that make up for what is wrong with
+// it. A wire that has parted is told as that all the same, and a bad joint as a bad joint.
 func TestPartedOrJointInARing(t *testing.T) {
 	for _, tt := range []struct {
 		kind  sim.Kind

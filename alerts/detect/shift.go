@@ -284,8 +284,8 @@ func (f *fence) endShifts(now ms) {
 	}
 }
 
-// Doubt that a fault still stands is summed up over the looks, as a CUSUM: less than one look's doubtRef is none, for a sensor
-// that wanders says the same again and again. Common practice, no source for either figure.
+// Doubt that a fault still stands is summed up over the looks, as a CUSUM: less than one look's doubtRef is none, for a
+// sensor that wanders says the same again and again. Common practice, no source for either figure.
 const (
 	doubtRef    = 1.5
 	doubtAtOnce = 5.0 // the most that one look adds

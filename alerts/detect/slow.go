@@ -10,9 +10,10 @@ import (
 	"nightwire/alerts/line"
 )
 
-// isLow reports whether t's zone is under its minimum, and not merely two readings in a row of one that is hardly over it: they
-// are under by more than noise and steps can be, or so is the level, or it has stood under for longer than they keep it there.
-// What falls through the minimum is held against the minimum itself: it is under soon, whatever the sensor's gain.
+// isLow reports whether t's zone is under its minimum, and not merely two readings in a row of one that is hardly over
+// it: they are under by more than noise and steps can be, or so is the level, or it has stood under for longer than
+// they keep it there. What falls through the minimum is held against the minimum itself: it is under soon, whatever the
+// sensor's gain.
 func (f *fence) isLow(t *track, at ms) bool {
 	minimum := f.minimum(t.node)
 	if t.Under < 2 && t.Level >= minimum {
@@ -39,10 +40,11 @@ func (f *fence) isLow(t *track, at ms) bool {
 // hundredth, and what hangs about the minimum crosses it all day. Common practice, no source.
 const hardlyLow = 60 * 60_000
 
-// shownAtMinimum returns what the sensor at node shows when its zone is at its minimum, volts, and never more than that: where
-// one was found to show too little when the fence was strung, the zone that it shows just under is not under yet. What all sensors
-// of the circuit show too little alike is the farm file's open voltage, and none of theirs: the tester that was read with is one
-// sensor more. One that shows too much changes nothing, for who is woken must see on the page that the zone is under.
+// shownAtMinimum returns what the sensor at node shows when its zone is at its minimum, volts, and never more than
+// that: where one was found to show too little when the fence was strung, the zone that it shows just under is not
+// under yet. What all sensors of the circuit show too little alike is the farm file's open voltage, and none of theirs:
+// the tester that was read with is one sensor more. One that shows too much changes nothing, for who is woken must see
+// on the page that the zone is under.
 func (f *fence) shownAtMinimum(node int) float64 {
 	if !f.Learnt {
 		return f.minimum(node)
@@ -125,7 +127,8 @@ func (f *fence) deadWith(in *incident) *incident {
 	})
 }
 
-// accountsFor reports whether an open incident is why the zone at node is low. One that comes and goes is not while it is away.
+// accountsFor reports whether an open incident is why the zone at node is low. One that comes and goes is not while it
+// is away.
 func (f *fence) accountsFor(node int, now ms) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.member(node) != nil && !in.away(now) })
 }
@@ -140,10 +143,11 @@ func (f *fence) creptDown(node int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.Slow && in.member(node) != nil })
 }
 
-// giveWay ends the alarm of a zone that growth has under its minimum when in, which did not creep, begins in the same zone: to
-// people who know of the growth that is news. What growth leaves of the zone is told again when in is over. What comes and
-// goes takes nothing's place: between two touches the zone is as low as growth has it. Any other alarm gives way only where both
-// would go by one name: an alarm is known by its source and condition, and of two the end of one would be taken for that of both.
+// giveWay ends the alarm of a zone that growth has under its minimum when in, which did not creep, begins in the same
+// zone: to people who know of the growth that is news. What growth leaves of the zone is told again when in is over.
+// What comes and goes takes nothing's place: between two touches the zone is as low as growth has it. Any other alarm
+// gives way only where both would go by one name: an alarm is known by its source and condition, and of two the end of
+// one would be taken for that of both.
 func (f *fence) giveWay(in *incident, now ms) {
 	if in.Slow {
 		return
@@ -164,8 +168,9 @@ func (f *fence) giveWay(in *incident, now ms) {
 	})
 }
 
-// takeUnder has in take over the alarms of zones that were told of as low with growth, and that were its first sign: their zones ride
-// on it. The first of them becomes its own where it has none; the others are taken back, for it is what it is.
+// takeUnder has in take over the alarms of zones that were told of as low with growth, and that were its first sign:
+// their zones ride on it. The first of them becomes its own where it has none; the others are taken back, for it is
+// what it is.
 func (f *fence) takeUnder(in *incident, what string, now ms, sign func(*incident) bool) {
 	f.Troubles = slices.DeleteFunc(f.Troubles, func(o *incident) bool {
 		if o == in || !o.Slow || o.Zone < 0 || o.Cause != alerts.Vegetation || !sign(o) {

@@ -94,7 +94,8 @@ func badPlace(f *farm.Farm, e alerts.Event) (wrong []string) {
 	return wrong
 }
 
-// badBeside holds what an event says besides its own zone and cause against these: another zone is another, and told where it is so.
+// badBeside holds what an event says besides its own zone and cause against these: another zone is another, and told
+// where it is so.
 func badBeside(f *farm.Farm, e alerts.Event) (wrong []string) {
 	own := zoneName(e.Source)
 	for i, z := range e.OrZones {

@@ -96,9 +96,9 @@ func (f *fence) sourceSince(well dayRow, enough float64) sourceLoss {
 	return loss
 }
 
-// since explains the ratios by leakages that have moved, together and each by itself, and by what the energizer gives, whose
-// logarithm has the standard deviation openSpread. A leakage that is known by a guess alone, as those of a clean fence are, may
-// have come from anywhere.
+// since explains the ratios by leakages that have moved, together and each by itself, and by what the energizer gives,
+// whose logarithm has the standard deviation openSpread. A leakage that is known by a guess alone, as those of a clean
+// fence are, may have come from anywhere.
 func (d *diagnoser) since(openSpread float64) line.Estimate {
 	d.ratios(nextToNothing)
 	p := line.Prior{State: d.base, LeakSpread: wetSpread, LeakDoubt: d.leakSD, WetSpread: dewSpread, OpenSpread: openSpread}
@@ -127,8 +127,8 @@ func (d *diagnoser) undrawn(est line.Estimate, was float64) float64 {
 // rain; common practice, no source.
 const soilSD = 0.3
 
-// ratios makes observations of the ratios, for a cause that leaves the share least of a level at the least: what is left of less
-// counts as that, so that the cause is not favoured where the relative error would be large.
+// ratios makes observations of the ratios, for a cause that leaves the share least of a level at the least: what is
+// left of less counts as that, so that the cause is not favoured where the relative error would be large.
 func (d *diagnoser) ratios(least float64) {
 	for i, r := range d.ratio {
 		d.obs[i] = line.Observation{}
@@ -158,9 +158,9 @@ func (f *fence) told(loss sourceLoss) bool {
 	return loss.evidence+short > sourceSure && (loss.heard >= leastHeard || short > 0)
 }
 
-// givesLess returns by how much the present readings, by themselves, are likelier with less output than is written down than
-// with leakages alone, as -2·ln: where it lacks more than ohms of the source and of the earth that are half as much again would
-// take at this load.
+// givesLess returns by how much the present readings, by themselves, are likelier with less output than is written down
+// than with leakages alone, as -2·ln: where it lacks more than ohms of the source and of the earth that are half as
+// much again would take at this load.
 func (f *fence) givesLess() float64 {
 	if f.Joints != nil {
 		return 0 // nothing is written down of what a bad joint takes

@@ -185,8 +185,8 @@ func TestWeakEnergizerStandsWhileFewAreHeard(t *testing.T) {
 	}
 }
 
-// A clean fence leaks so little that nobody knows where, so that what grows on the wire next to the energizer may be a hundred
-// times that and takes every zone down alike. It is no weak energizer.
+// A clean fence leaks so little that nobody knows where, so that what grows on the wire next to the energizer may be a
+// hundred times that and takes every zone down alike. It is no weak energizer.
 func TestGrowthNextToTheEnergizerIsNoWeakEnergizer(t *testing.T) {
 	f := paddocks()
 	reportEvery(f, 5*time.Minute)

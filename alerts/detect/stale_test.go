@@ -8,8 +8,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// While a wet fence dries, what a sensor showed before its link went deaf is of a wetter one, and no sensor behind it that has
-// dried since has a joint before it, or lies.
+// While a wet fence dries, what a sensor showed before its link went deaf is of a wetter one, and no sensor behind it
+// that has dried since has a joint before it, or lies.
 func TestDeafLinkWhileTheFenceDries(t *testing.T) {
 	for _, deaf := range []string{"lane", "hazel", "brook", "orchard"} {
 		t.Run(deaf, func(t *testing.T) {

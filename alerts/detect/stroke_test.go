@@ -60,8 +60,8 @@ func TestStrokeWhereGrowthHasWonAll(t *testing.T) {
 	}
 }
 
-// The wet goes while the energizer gives less, and gives some back to zones far out. A path to earth in the first metres explains
-// that no better: what is told stays what it was.
+// The wet goes while the energizer gives less, and gives some back to zones far out. A path to earth in the first
+// metres explains that no better: what is told stays what it was.
 func TestWeakAtAStrokeWhileGrowthDries(t *testing.T) {
 	b := grownAll(t, 5*time.Minute)
 	brook := b.zone("brook")
@@ -87,8 +87,8 @@ func TestWeakAtAStrokeWhileGrowthDries(t *testing.T) {
 	}
 }
 
-// Sensors that report every ten minutes, each in its own minute, show together that a fence fell within two: no downpour is as
-// quick, though each by itself saw no more than any of them does in a downpour.
+// Sensors that report every ten minutes, each in its own minute, show together that a fence fell within two: no
+// downpour is as quick, though each by itself saw no more than any of them does in a downpour.
 func TestStrokeSeenBySlowSensorsTogether(t *testing.T) {
 	b := grownAll(t, 10*time.Minute)
 	grown := b.zone("brook").leak
@@ -106,8 +106,8 @@ func TestStrokeSeenBySlowSensorsTogether(t *testing.T) {
 	}
 }
 
-// Rain that comes on after a wire fell takes the zone further down by and by. It makes no rain of what took it to under half at a
-// stroke.
+// Rain that comes on after a wire fell takes the zone further down by and by. It makes no rain of what took it to under
+// half at a stroke.
 func TestRainAfterAStroke(t *testing.T) {
 	for _, tt := range []struct {
 		zone string

@@ -45,8 +45,8 @@ func (f *fence) suspect(t *track, at ms) {
 	f.w.due(at + f.wait())
 }
 
-// rejoins lets a sensor that was given up for silent when the suspicion began bear witness from its last level, as when the link
-// comes back and the first to be heard is odd. A level of readings since then says nothing of the change.
+// rejoins lets a sensor that was given up for silent when the suspicion began bear witness from its last level, as when
+// the link comes back and the first to be heard is odd. A level of readings since then says nothing of the change.
 func (f *fence) rejoins(t *track) {
 	s := &f.Suspect
 	old := t.NRecent > 0 && t.RecentAt[(t.NRecent-1)%levelWindow] < s.Since
@@ -62,8 +62,8 @@ func (t *track) wellSince() bool {
 	return t.Since.newest(1) >= before*(1-shallow*t.noise())-t.Grain
 }
 
-// restartSuspicion counts what lasts from at on, and keeps the levels before, and what was shown since unless it is of another
-// matter.
+// restartSuspicion counts what lasts from at on, and keeps the levels before, and what was shown since unless it is of
+// another matter.
 func (f *fence) restartSuspicion(at ms, another bool) {
 	f.Suspect.Since, f.Suspect.Waited = at, false
 	for _, t := range f.sensors {
@@ -272,9 +272,10 @@ func (f *fence) oneAlone() bool {
 	return n == 1 && !dead
 }
 
-// standsApart reports whether v is a fault of its own beside in, one that comes and goes: a touch, caught by one sensor and
-// not by the next, looks like a parted wire, but leaves some voltage, and takes the zones before it down: where those come up it is
-// one. A wire that flaps parts and joins, until it stays parted; and what has stood for so long without a break does not come and go, whatever it is.
+// standsApart reports whether v is a fault of its own beside in, one that comes and goes: a touch, caught by one sensor
+// and not by the next, looks like a parted wire, but leaves some voltage, and takes the zones before it down: where
+// those come up it is one. A wire that flaps parts and joins, until it stays parted; and what has stood for so long
+// without a break does not come and go, whatever it is.
 func (f *fence) standsApart(v verdict, in *incident, now ms) bool {
 	if now-f.Suspect.Since >= max(staysParted, 6*f.longest()) {
 		return true
@@ -320,7 +321,8 @@ func (f *fence) creptUnder() bool {
 	return true
 }
 
-// rainMay reports whether rain may have taken down what is odd, and what was next to dead already: it leaves a wire more than that.
+// rainMay reports whether rain may have taken down what is odd, and what was next to dead already: it leaves a wire
+// more than that.
 func (f *fence) rainMay() bool {
 	for _, t := range f.sensors {
 		before := f.Suspect.Before[t.node]

@@ -58,8 +58,8 @@ func (f *fence) finding(in *incident) alerts.Finding {
 	return fd
 }
 
-// metres rounds a place in a zone and its bounds to what a person would pace out: where it is known to 50 m nobody looks for the
-// metre. The bounds are rounded outwards, as far as the zone goes.
+// metres rounds a place in a zone and its bounds to what a person would pace out: where it is known to 50 m nobody
+// looks for the metre. The bounds are rounded outwards, as far as the zone goes.
 func metres(at, low, high, length float64) (a, l, h *float64) {
 	step := 1.0
 	switch width := high - low; {
@@ -189,7 +189,8 @@ func lookAtJoints(orSensor bool) string {
 	return ". Look at clamps, knots and gate ends there."
 }
 
-// underIts adds to what is said of a zone's voltage the minimum that it is under, and to that of one that it takes down the other's.
+// underIts adds to what is said of a zone's voltage the minimum that it is under, and to that of one that it takes down
+// the other's.
 func (f *fence) underIts(minimum float64, fd *alerts.Finding, what string) string {
 	switch {
 	case fd.Condition != alerts.Low:
@@ -312,8 +313,8 @@ func (f *fence) evidence(in *incident) []string {
 	return out
 }
 
-// moved says what became of a level, in no finer figures than it is told in: a few per cent of rise are the sign of a break, more than
-// half as much again is said in volts.
+// moved says what became of a level, in no finer figures than it is told in: a few per cent of rise are the sign of a
+// break, more than half as much again is said in volts.
 func moved(was, is float64) string {
 	switch alike := volts(was) == volts(is); {
 	case is < 0.97*was && !alike:
@@ -357,8 +358,8 @@ func (f *fence) overText(in *incident) string {
 	return fmt.Sprintf("%s is back.", titled(z.Name))
 }
 
-// fenceNow says whether the fence is hot, by what each zone that is heard said last: not everything that takes a zone down ends
-// with what the energizer lacked.
+// fenceNow says whether the fence is hot, by what each zone that is heard said last: not everything that takes a zone
+// down ends with what the energizer lacked.
 func (f *fence) fenceNow() string {
 	var dead, low []string
 	for i, t := range f.tracks {

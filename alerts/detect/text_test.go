@@ -10,8 +10,8 @@ import (
 	"nightwire/alerts"
 )
 
-// A fault in brook leaves lane under its minimum and brook over its own. Nobody is told that brook is low: lane is named, with what
-// it has.
+// A fault in brook leaves lane under its minimum and brook over its own. Nobody is told that brook is low: lane is
+// named, with what it has.
 func TestNamesTheZoneThatIsLow(t *testing.T) {
 	f := paddocks()
 	f.Zones[2].MinimumVolts = 5000
@@ -51,7 +51,8 @@ func TestNamesItsOwnZoneWhereThatIsLow(t *testing.T) {
 	}
 }
 
-// A place that is known to some tens of metres is told to five or ten, with bounds within the zone and from where its metres count.
+// A place that is known to some tens of metres is told to five or ten, with bounds within the zone and from where its
+// metres count.
 func TestPlacesAreNoFinerThanKnown(t *testing.T) {
 	for _, part := range []float64{0.2, 0.4, 0.7, 0.97} {
 		f := paddocks()
@@ -84,8 +85,8 @@ func TestPlacesAreNoFinerThanKnown(t *testing.T) {
 	}
 }
 
-// What may as well be a joint leaves stock unheld as a joint does, and wakes as one once the sensor shows less than the minimum;
-// by itself a sensor that is off wakes nobody.
+// What may as well be a joint leaves stock unheld as a joint does, and wakes as one once the sensor shows less than the
+// minimum; by itself a sensor that is off wakes nobody.
 func TestAJointOrASensorUnderTheMinimumWakes(t *testing.T) {
 	for _, tt := range []struct {
 		name    string
@@ -180,7 +181,8 @@ func TestGrowthNamesNoDayThatIsPast(t *testing.T) {
 	}
 }
 
-// A wire that has parted in a zone whose own sensor has not spoken since pulls nothing down: what is told is what it leaves dead.
+// A wire that has parted in a zone whose own sensor has not spoken since pulls nothing down: what is told is what it
+// leaves dead.
 func TestBreakInAZoneThatHasNotSpoken(t *testing.T) {
 	b := newBench(t, paddocks())
 	b.run(30 * time.Hour)

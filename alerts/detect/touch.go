@@ -6,8 +6,8 @@ import (
 	"nightwire/alerts/line"
 )
 
-// No two sensors need have caught the same touch of a contact that comes and goes, but each touch takes about the same off the
-// wire. So how deep the touches are by sensor is a profile like any other.
+// No two sensors need have caught the same touch of a contact that comes and goes, but each touch takes about the same
+// off the wire. So how deep the touches are by sensor is a profile like any other.
 
 // Judgements; common practice, no source.
 const (
@@ -51,8 +51,9 @@ func touchLoad(r float64) float64 {
 	return math.Log(1/r - 1)
 }
 
-// asTouches lets each sensor have said what the touches leave of its level, and returns these levels: by node, 0 unknown. Where no
-// dip tells of what level it was, it is that of well, or else today's: just now the fence may be down.
+// asTouches lets each sensor have said what the touches leave of its level, and returns these levels: by node, 0
+// unknown. Where no dip tells of what level it was, it is that of well, or else today's: just now the fence may be
+// down.
 func (f *fence) asTouches(well []float64) (before []float64) {
 	before = make([]float64, len(f.tracks))
 	longest := 0.0 // how long the touches have lasted in all, by the sensor that saw most of them
@@ -92,9 +93,9 @@ func (f *fence) asTouched(o *track, before *float64, due float64) {
 	}
 }
 
-// whereItDips holds the touches that each sensor has seen against the circuit and returns the zone they come from, or otherwise
-// when they do not tell, or no more surely than by sure that a path to earth there is the worse answer; and the other zones that
-// they may as well come from.
+// whereItDips holds the touches that each sensor has seen against the circuit and returns the zone they come from, or
+// otherwise when they do not tell, or no more surely than by sure that a path to earth there is the worse answer; and
+// the other zones that they may as well come from.
 func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone int, also []int) {
 	d := f.diag
 	kept := make([]since, len(f.tracks))
@@ -118,8 +119,8 @@ func (f *fence) whereItDips(otherwise int, well []float64, sure float64) (zone i
 	return otherwise, d.elsewhere(otherwise)
 }
 
-// touched returns the likeliest path to earth for what the touches leave of the levels before, and the likeliest ohms in the wire.
-// What fell stays where it is, and neither the weather nor an energizer is so short of breath.
+// touched returns the likeliest path to earth for what the touches leave of the levels before, and the likeliest ohms
+// in the wire. What fell stays where it is, and neither the weather nor an energizer is so short of breath.
 func (d *diagnoser) touched(before []float64) (path, ohms verdict) {
 	d.load(before)
 	d.baseline(before, d.f.prior(nil))

@@ -10,8 +10,8 @@ import (
 	"nightwire/ingest/farm"
 )
 
-// touching are contacts that come and go, whose zone the depth of the touches tells by sensor: surely on polywire, and on good
-// wire with the zones named beside which would show the same.
+// touching are contacts that come and go, whose zone the depth of the touches tells by sensor: surely on polywire, and
+// on good wire with the zones named beside which would show the same.
 var touching = []struct {
 	name   string
 	change func(f *farm.Farm)
@@ -58,8 +58,8 @@ func longBrook(f *farm.Farm) { f.Zones[0].LengthM = 1000 }
 // slowHazel has a sensor in hazel that misses most touches.
 func slowHazel(f *farm.Farm) { f.Zones[1].Sensor.Every = 5 * time.Minute }
 
-// A contact that comes and goes is told in its zone, whatever else dips beside it, and where the wire does not tell one zone from
-// the next both are named.
+// A contact that comes and goes is told in its zone, whatever else dips beside it, and where the wire does not tell one
+// zone from the next both are named.
 func TestZoneOfWhatComesAndGoes(t *testing.T) {
 	for _, tt := range touching {
 		t.Run(tt.name, func(t *testing.T) {

@@ -241,8 +241,9 @@ func (t *track) overdue(now ms) float64 {
 	return float64(now-t.LastHeard)/float64(t.every) - 0.25 // a quarter period for jitter
 }
 
-// normal takes v into the level: the reading is what the fence usually does. Where there is no pulse that it sees, a sensor shows some
-// volts or none, by turns: that is many times itself, and says nothing of how closely it shows a pulse.
+// normal takes v into the level: the reading is what the fence usually does. Where there is no pulse that it sees, a
+// sensor shows some volts or none, by turns: that is many times itself, and says nothing of how closely it shows a
+// pulse.
 func (t *track) normal(v float64) {
 	if t.Level >= floorVolts {
 		// The difference of two readings has twice the variance of one. Cap it, so that a step counts once.

@@ -203,9 +203,9 @@ func (f *fence) accuse(node int, joint bool, now ms) {
 	f.w.raise(&f.Faulty[node], now, f.lying(f.tracks[node], f.tracks[node].LastVal, joint))
 }
 
-// lying is what is known of a sensor that shows v and cannot be true, or if joint may as well have a bad joint before it. If it
-// is the joint, stock stand behind a fence that does not hold them as soon as v is under the minimum: that wakes as the joint
-// would.
+// lying is what is known of a sensor that shows v and cannot be true, or if joint may as well have a bad joint before
+// it. If it is the joint, stock stand behind a fence that does not hold them as soon as v is under the minimum: that
+// wakes as the joint would.
 func (f *fence) lying(t *track, v float64, joint bool) alerts.Finding {
 	fd := alerts.Finding{Source: t.source, Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Priority: alerts.Medium, KV: kilo(v)}
 	fd.Evidence = f.againstEvidence(t)
@@ -327,8 +327,8 @@ const (
 	zeroOff  = 60   // volts that a cheap sensor's zero may be off; common practice, no source
 )
 
-// checkPairs looks, while nothing odd is being looked at, for a pair of sensors that contradicts the wire: the one behind reads
-// higher than the one before it, which nothing that is wrong with the fence makes true.
+// checkPairs looks, while nothing odd is being looked at, for a pair of sensors that contradicts the wire: the one
+// behind reads higher than the one before it, which nothing that is wrong with the fence makes true.
 func (f *fence) checkPairs(now ms) {
 	if !f.Learnt {
 		return
@@ -349,8 +349,9 @@ func (f *fence) checkPairs(now ms) {
 	f.accuse(f.liarOf(*odd, now), false, now)
 }
 
-// liarOf returns which sensor of the pair is off: the one without which the others are better explained, as weather and growth since
-// the last day on which the two did not contradict each other. Where no such day is known, as what they show by themselves.
+// liarOf returns which sensor of the pair is off: the one without which the others are better explained, as weather and
+// growth since the last day on which the two did not contradict each other. Where no such day is known, as what they
+// show by themselves.
 func (f *fence) liarOf(odd oddPair, now ms) int {
 	for _, r := range slices.Backward(f.Days.Rows) {
 		before, behind := r.Level[odd.A], r.Level[odd.B]

@@ -295,8 +295,9 @@ func TestStuckSinceAFaultThatIsOver(t *testing.T) {
 	}
 }
 
-// Of two sensors at the end of a line that contradict each other the one is told that shows another share of the rest than on the
-// days before: by itself the fence can do without either. Of 80 such fences this is one where the other was told.
+// Of two sensors at the end of a line that contradict each other the one is told that shows another share of the rest
+// than on the days before: by itself the fence can do without either. Of 80 such fences this is one where the other was
+// told.
 func TestWhichOfTwoAtTheEnd(t *testing.T) {
 	rng := rand.New(rand.NewPCG(43, 5))
 	f := row(5 * time.Minute)

@@ -8,8 +8,8 @@ import (
 	"nightwire/ingest/pulse"
 )
 
-// A zone that growth has next to dead shows little but noise, and less of it while the energizer gives less. That its readings
-// cross the limit of what is odd is no contact that comes and goes.
+// A zone that growth has next to dead shows little but noise, and less of it while the energizer gives less. That its
+// readings cross the limit of what is odd is no contact that comes and goes.
 func TestNoiseOfAWeakZoneIsNoContact(t *testing.T) {
 	f := paddocks()
 	f.Zones[1].Sensor.Every = 30 * time.Minute

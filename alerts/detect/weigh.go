@@ -47,8 +47,8 @@ func (d *diagnoser) newWeigher(before []float64, ago ms, p line.Prior) *weigher 
 	return w
 }
 
-// hold holds levels against those before, on a fence of which p is believed, and returns of how many sensors both are known. What was
-// weighed before is let go of.
+// hold holds levels against those before, on a fence of which p is believed, and returns of how many sensors both are
+// known. What was weighed before is let go of.
 func (w *weigher) hold(before, levels []float64, p line.Prior) (known int) {
 	d := w.d
 	d.baseline(before, p)
@@ -74,9 +74,9 @@ func (w *weigher) forget() {
 	w.best, w.wet = verdict{cause: alerts.Unknown, zone: -1, sensor: -1, score: math.Inf(1)}, 0
 }
 
-// allowUnknown lets each leakage move further by as much as it may have been more than is known: growth is held against what
-// there was, and of a wire that looked clean that is next to nothing. Behind a joint that is known to be bad it is the ohms in
-// the wire that are little known, and what moves there is most of the time the joint.
+// allowUnknown lets each leakage move further by as much as it may have been more than is known: growth is held against
+// what there was, and of a wire that looked clean that is next to nothing. Behind a joint that is known to be bad it is
+// the ohms in the wire that are little known, and what moves there is most of the time the joint.
 func (w *weigher) allowUnknown() {
 	for z, sd := range w.d.leakSD {
 		w.doubt[z] = math.Log1p(w.prior.LeakSpread * math.Expm1(min(sd, mostUnknown)))
@@ -138,7 +138,8 @@ func (w *weigher) score(p line.Prior) float64 {
 	return est.Misfit + est.Strain
 }
 
-// leastWith returns how badly the levels are explained at the least with f, whose ohms may be from least to most times what they were.
+// leastWith returns how badly the levels are explained at the least with f, whose ohms may be from least to most times
+// what they were.
 func (w *weigher) leastWith(f line.Fault, least, most float64) float64 {
 	lowest := math.Inf(1)
 	for k := least; k < most; k *= 2 {

@@ -28,8 +28,8 @@ func (f *fence) gradual() bool {
 	return true
 }
 
-// deepens reports whether most of what is odd is lower with each reading yet: a wire that touches has done so once it has, and
-// rain is known by the next reading or two. A wire that is dead waits for nothing, and none for long.
+// deepens reports whether most of what is odd is lower with each reading yet: a wire that touches has done so once it
+// has, and rain is known by the next reading or two. A wire that is dead waits for nothing, and none for long.
 func (f *fence) deepens(now ms) bool {
 	odd, falling := 0, 0
 	for t := range f.odd() {
@@ -142,8 +142,9 @@ func (f *fence) turnWet(in *incident, now ms) {
 	f.tellChange(in, before, now)
 }
 
-// dries takes in what a member of a settled incident shows now, and reports whether the zones that the fault took furthest down
-// are on their way back and take their time: a wire that is freed is back at a stroke, though growth or wet may keep it half way.
+// dries takes in what a member of a settled incident shows now, and reports whether the zones that the fault took
+// furthest down are on their way back and take their time: a wire that is freed is back at a stroke, though growth or
+// wet may keep it half way.
 func (in *incident) dries(f *fence, m *member, v float64, now ms) bool {
 	if !in.Settled || m.Before <= 0 || in.Zone < 0 || in.Cause != alerts.Short && in.Cause != alerts.Joint {
 		return false
@@ -166,8 +167,9 @@ const (
 	alikeDown   = 0.05    // of the level before: the zones behind one fault fall alike, but for noise; common practice, no source
 )
 
-// remains reports whether it is the fence that dries and not the path to earth of in: as it was before, with that path and drier
-// all over, it would show what it does, and without it would not. If so, that is looked at again after some more readings.
+// remains reports whether it is the fence that dries and not the path to earth of in: as it was before, with that path
+// and drier all over, it would show what it does, and without it would not. If so, that is looked at again after some
+// more readings.
 func (f *fence) remains(in *incident, now ms) bool {
 	if in.Cause != alerts.Short || f.diag.without(in, now-in.S.Raised) > -f.w.limits.Wet {
 		return false

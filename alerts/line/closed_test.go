@@ -232,7 +232,8 @@ func TestFallenIsAShuntWithNothingBehind(t *testing.T) {
 	}
 }
 
-// A joint in the state of a fence is the fault that it is at the start of its zone, in a loop too; with enough ohms it parts it.
+// A joint in the state of a fence is the fault that it is at the start of its zone, in a loop too; with enough ohms it
+// parts it.
 func TestJointsOfAState(t *testing.T) {
 	rng := rand.New(rand.NewPCG(51, 1))
 	for range 60 {

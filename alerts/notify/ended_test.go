@@ -8,8 +8,8 @@ import (
 	"nightwire/ingest/farm"
 )
 
-// TestWhatIsOverIsSaidInTheAlarmsOwnWords: they know what is still dead, and that it was a sensor. How long it lasted is said of
-// the alarm, not of the last that was said of it: a zone that was low for days was not dead for as long.
+// TestWhatIsOverIsSaidInTheAlarmsOwnWords: they know what is still dead, and that it was a sensor. How long it lasted
+// is said of the alarm, not of the last that was said of it: a zone that was low for days was not dead for as long.
 func TestWhatIsOverIsSaidInTheAlarmsOwnWords(t *testing.T) {
 	for _, tt := range []struct {
 		name   string

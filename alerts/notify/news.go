@@ -7,8 +7,8 @@ import (
 	"nightwire/alerts"
 )
 
-// news says in a few words what has changed since its reader last heard of c, so that nobody has to compare: that it is worse, another
-// cause, another place.
+// news says in a few words what has changed since its reader last heard of c, so that nobody has to compare: that it is
+// worse, another cause, another place.
 func (w words) news(c *Call) string {
 	const more = "more is known"
 	said := c.heardBy(w.person)
@@ -51,7 +51,8 @@ func (w words) before(old, now alerts.Finding) string {
 	return s
 }
 
-// spread says whether a fault that is otherwise the same has taken more zones, or left some; empty where it has done both or neither.
+// spread says whether a fault that is otherwise the same has taken more zones, or left some; empty where it has done
+// both or neither.
 func spread(old, now []string) string {
 	gone := slices.ContainsFunc(old, func(z string) bool { return !slices.Contains(now, z) })
 	come := slices.ContainsFunc(now, func(z string) bool { return !slices.Contains(old, z) })

@@ -11,7 +11,8 @@ import (
 	"nightwire/ingest/farm"
 )
 
-// TestUpdatesSayWhatChanged: whoever was woken before has the first message in their head, and nobody compares two in the dark.
+// TestUpdatesSayWhatChanged: whoever was woken before has the first message in their head, and nobody compares two in
+// the dark.
 func TestUpdatesSayWhatChanged(t *testing.T) {
 	type change = func(f *alerts.Finding)
 	for _, tt := range []struct {
@@ -96,8 +97,9 @@ func TestSeveralUpdatesSayWhatChanged(t *testing.T) {
 	checkLetter(t, subject, body)
 }
 
-// TestEverybodyIsToldWhatChanged: what one person was told a moment before is not held to be known to the next, who may be told in
-// the same moment or, having been called just now, after half a minute; and be the watch started again between the two.
+// TestEverybodyIsToldWhatChanged: what one person was told a moment before is not held to be known to the next, who may
+// be told in the same moment or, having been called just now, after half a minute; and be the watch started again
+// between the two.
 func TestEverybodyIsToldWhatChanged(t *testing.T) {
 	for _, tt := range []struct {
 		name    string

@@ -14,10 +14,10 @@ import (
 
 // Planner decides who is told what, and when. It has no clock and sends nothing. It is not safe for concurrent use.
 //
-// How noise is kept down: alarms of one moment make one message a person, and those that follow within Config.Gather one
-// more. The first word of a high alarm waits for nothing, unless it is one of a flood: the second zone that dies wakes as
-// soon as the first did. Repeats of all alarms fall together; an update is told only when it changes what a person would do, a few times
-// at most; a person who was never told of an alarm is not told that it is over.
+// How noise is kept down: alarms of one moment make one message a person, and those that follow within Config.Gather
+// one more. The first word of a high alarm waits for nothing, unless it is one of a flood: the second zone that dies
+// wakes as soon as the first did. Repeats of all alarms fall together; an update is told only when it changes what a
+// person would do, a few times at most; a person who was never told of an alarm is not told that it is over.
 type Planner struct {
 	cfg    Config
 	words  words

@@ -113,8 +113,8 @@ func (w words) volts(f alerts.Finding) string {
 	return s
 }
 
-// misleads reports whether the reading would be taken for something else: that of a moment for what stands, the fence's for the
-// battery's or the stakes', a wrong one for the wire's.
+// misleads reports whether the reading would be taken for something else: that of a moment for what stands, the fence's
+// for the battery's or the stakes', a wrong one for the wire's.
 func (w words) misleads(f alerts.Finding) bool {
 	switch f.Condition {
 	case alerts.Silent, alerts.Off, alerts.Earth, alerts.Intermittent:
@@ -328,7 +328,8 @@ func (w words) advice(f alerts.Finding) advice {
 // measureAlone tells a weak energizer from what the fence takes.
 const measureAlone = "Switch off and unhook the fence. Switch on, and measure the energizer alone, well away from the stakes."
 
-// energizerOff is what to do about an energizer that is off, or a wire that is broken before the first sensor where that may be too.
+// energizerOff is what to do about an energizer that is off, or a wire that is broken before the first sensor where
+// that may be too.
 func (w words) energizerOff(f alerts.Finding, stock string) advice {
 	a := w.off(f, stock)
 	if f.Or == alerts.Open {

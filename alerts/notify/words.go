@@ -100,8 +100,8 @@ func (w words) escalated(next string, c *Call) string {
 	return upper(w.silent(c)) + ", so " + next + " is told: " + c.Event.Text
 }
 
-// subject fits what, where, since when and what to do first into a lock screen, by leaving out the lesser detail: at the last why
-// it comes at all, which the letter begins with, rather than half of what to do.
+// subject fits what, where, since when and what to do first into a lock screen, by leaving out the lesser detail: at
+// the last why it comes at all, which the letter begins with, rather than half of what to do.
 func (w words) subject(lead string, c *Call) string {
 	f := c.Event.Finding
 	since := ", since " + w.clock(c.Raised) + ". "
@@ -235,8 +235,8 @@ func (w words) returned(c *Call) (subject, body string) {
 	return subject, body + "\n" + caution
 }
 
-// ended says that it is over in the alarm's own sentence, which knows what is still wrong; in ours where that does not name what
-// it speaks of.
+// ended says that it is over in the alarm's own sentence, which knows what is still wrong; in ours where that does not
+// name what it speaks of.
 func (w words) ended(c *Call) string {
 	name := c.Event.Source.Name()
 	if c.Ended != "" && (c.Event.Condition.OfWatch() || name != "" && strings.Contains(strings.ToLower(c.Ended), strings.ToLower(name))) {

@@ -27,8 +27,9 @@ type bareReport struct {
 }
 
 // bareSubscriber is the program that a night watch is held against: it takes so many messages from a broker's session,
-// decodes each with encoding/json, appends it to a file, and acknowledges at once. Every 500 messages, as many as a watch
-// stores at once, the file is flushed; it is never synced, so what it acknowledged may be lost. It prints its rate and its CPU time a message, and ends.
+// decodes each with encoding/json, appends it to a file, and acknowledges at once. Every 500 messages, as many as a
+// watch stores at once, the file is flushed; it is never synced, so what it acknowledged may be lost. It prints its
+// rate and its CPU time a message, and ends.
 func bareSubscriber() {
 	messages, err := strconv.Atoi(os.Args[2])
 	if err != nil {

@@ -12,7 +12,8 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// What BenchmarkAlarmDelay watches: farms of one energizer and ten zones, and how many rounds of reports go before the first death.
+// What BenchmarkAlarmDelay watches: farms of one energizer and ten zones, and how many rounds of reports go before the
+// first death.
 const (
 	delayRows  = 100
 	delayQuiet = 8

@@ -402,8 +402,8 @@ func (r *recorder) count(msg string, level slog.Level) (n int) {
 	return n
 }
 
-// A burst on a farm's few topics reaches the daemon at once, though it holds what it has not stored yet: what the broker could
-// not send in the first place would come an AckWait later, marked as sent before.
+// A burst on a farm's few topics reaches the daemon at once, though it holds what it has not stored yet: what the
+// broker could not send in the first place would come an AckWait later, marked as sent before.
 func TestBurstComesAtOnce(t *testing.T) {
 	const topics, each = 6, 100
 	b := startBroker(t, Options{AckWait: patience, Filters: topics})

@@ -48,12 +48,12 @@ func Missing(tb testing.TB, what string) {
 	tb.Skipf("skipped: %s not installed", what)
 }
 
-// Ports from firstPort to lastPort are below those that systems give to whoever asks for any (32768 and up on Linux, 49152 and up
-// by RFC 6335): no connection takes one of them while the server it is meant for is down.
+// Ports from firstPort to lastPort are below those that systems give to whoever asks for any (32768 and up on Linux,
+// 49152 and up by RFC 6335): no connection takes one of them while the server it is meant for is down.
 const firstPort, lastPort = 20_000, 32_000
 
-// Address returns an address of this machine that nothing listens on now. Until the test ends no other test is given it: its port
-// for datagrams, which nobody uses, is held meanwhile.
+// Address returns an address of this machine that nothing listens on now. Until the test ends no other test is given
+// it: its port for datagrams, which nobody uses, is held meanwhile.
 func Address(tb testing.TB) string {
 	tb.Helper()
 	for range 1000 {

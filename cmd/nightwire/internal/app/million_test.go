@@ -36,8 +36,8 @@ func tenZones() string {
 const millionSpan = 120 * 24 * time.Hour
 
 // millionFolder fills a data folder for ten zones. The first has a million readings up to the end of millionSpan, with
-// two hours out every other day, the newest 20,000 not packed: the most that a live run lets come together. The others, and the energizer, have a day of
-// readings. What is not packed came in minute by minute, as it does.
+// two hours out every other day, the newest 20,000 not packed: the most that a live run lets come together. The others,
+// and the energizer, have a day of readings. What is not packed came in minute by minute, as it does.
 func millionFolder(tb testing.TB) (dir string) {
 	tb.Helper()
 	const slots, fresh = 1_050_000, 20_000
