@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"nightwire/ingest/pulse"
@@ -104,9 +103,7 @@ func (c *Client) take(b *batch, m *message) {
 		c.reject(m, reason, err)
 		return
 	}
-	if slices.ContainsFunc(rs, timeless) {
-		c.stamps.keep(m.Topic(), stamp)
-	}
+	c.stamps.keep(m.Topic(), stamp)
 	if c.mayBeAgain(m) {
 		n := len(rs)
 		if rs = c.before.without(rs); len(rs) < n {

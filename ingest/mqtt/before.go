@@ -15,15 +15,12 @@ type before map[pulse.Reading]int
 func newBefore(rs []pulse.Reading) before {
 	b := before{}
 	for _, r := range rs {
-		if timeless(r) {
+		if r.At.Equal(r.Arrived) {
 			b[content(r)]++
 		}
 	}
 	return b
 }
-
-// timeless reports whether a reading has no time of its own.
-func timeless(r pulse.Reading) bool { return r.At.Equal(r.Arrived) }
 
 // content is what a reading says, without when.
 func content(r pulse.Reading) pulse.Reading {
@@ -38,7 +35,7 @@ func (b before) without(rs []pulse.Reading) []pulse.Reading {
 	}
 	return slices.DeleteFunc(rs, func(r pulse.Reading) bool {
 		key := content(r)
-		if !timeless(r) || b[key] == 0 {
+		if !r.At.Equal(r.Arrived) || b[key] == 0 {
 			return false
 		}
 		if b[key]--; b[key] == 0 {

@@ -55,7 +55,8 @@ func (s *stamps) offer(topic string, arrived time.Time) stampedAt {
 	}
 }
 
-// keep notes a stamp that a reading took for its time.
+// keep notes a stamp that a reading took. One with a time of its own takes one too, so that in a burst of many sensors
+// none seems to have come before the others.
 func (s *stamps) keep(topic string, st stampedAt) {
 	if _, ok := s.last[topic]; !ok && len(s.last) >= maxStamps {
 		s.forget()
