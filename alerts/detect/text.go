@@ -277,14 +277,8 @@ func (f *fence) place(in *incident, fd *alerts.Finding) string {
 	if *fd.DistanceM < 1 {
 		s = fmt.Sprintf("at the start of %s, by %s (0 to %.0f m)", z.Name, f.start(in.Zone), *fd.DistanceHighM)
 	}
-	nearest, off := "", math.Inf(1)
-	for _, m := range z.Marks {
-		if d := math.Abs(m.AtM - in.AtM); d < off {
-			nearest, off = m.Name, d
-		}
-	}
-	if nearest != "" && off <= math.Max(40, z.LengthM/4) {
-		s += ", near the " + strings.TrimPrefix(nearest, "the ")
+	if mark := z.NearMark(in.AtM); mark != "" {
+		s += ", near " + mark
 	}
 	return s
 }

@@ -3,7 +3,6 @@ package notify
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
@@ -195,17 +194,7 @@ func (w words) mark(f alerts.Finding) string {
 	if z == nil || f.DistanceM == nil {
 		return ""
 	}
-	best, off := "", math.Inf(1)
-	for _, m := range z.Marks {
-		if d := math.Abs(m.AtM - *f.DistanceM); d < off {
-			best, off = m.Name, d
-		}
-	}
-	// Farther than this and the mark would send a person the wrong way.
-	if off > max(40, z.LengthM/4) {
-		return ""
-	}
-	return "the " + strings.TrimPrefix(best, "the ")
+	return z.NearMark(*f.DistanceM)
 }
 
 // place says where to walk, in full.

@@ -3,6 +3,7 @@
 package farm
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -65,6 +66,21 @@ func (z *Zone) Ohms() float64 { return z.OhmsPerKM * z.LengthM / 1000 }
 type Mark struct {
 	AtM  float64
 	Name string
+}
+
+// NearMark returns the mark nearest to a place, metres from the zone's start, as "the old oak"; empty where none is so
+// near that it would send nobody the wrong way.
+func (z *Zone) NearMark(atM float64) string {
+	nearest, off := "", math.Inf(1)
+	for _, m := range z.Marks {
+		if d := math.Abs(m.AtM - atM); d < off {
+			nearest, off = m.Name, d
+		}
+	}
+	if nearest == "" || off > max(40, z.LengthM/4) {
+		return ""
+	}
+	return "the " + strings.TrimPrefix(nearest, "the ")
 }
 
 // Sensor says where readings come from and how often.

@@ -20,3 +20,15 @@ func TestSourceNames(t *testing.T) {
 		}
 	}
 }
+
+func TestNearMark(t *testing.T) {
+	z := Zone{LengthM: 200, Marks: []Mark{{AtM: 60, Name: "the lower gate"}, {AtM: 150, Name: "old oak"}}}
+	for atM, want := range map[float64]string{10: "the lower gate", 9: "", 104: "the lower gate", 106: "the old oak", 200: "the old oak", 201: ""} {
+		if got := z.NearMark(atM); got != want {
+			t.Errorf("near %g m: %q, want %q", atM, got, want)
+		}
+	}
+	if got := (&Zone{LengthM: 200}).NearMark(0); got != "" {
+		t.Errorf("without marks: %q", got)
+	}
+}
