@@ -76,6 +76,15 @@ func (m *Message) Text() string {
 // LockScreen is how many characters of a message a phone shows before it is opened; common practice, no source.
 const LockScreen = 120
 
+// List joins names as a sentence does, with word, "and" or "or", before the last.
+func List(names []string, word string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " " + word + " " + names[last]
+}
+
 // Shorten cuts a subject to the lock screen, between words.
 func Shorten(s string) string {
 	if utf8.RuneCountInString(s) <= LockScreen {

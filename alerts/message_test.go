@@ -65,6 +65,14 @@ func TestMessageKeepsItsFieldsAndNotItsLink(t *testing.T) {
 	}
 }
 
+func TestList(t *testing.T) {
+	for want, names := range map[string][]string{"": nil, "brook": {"brook"}, "brook or lane": {"brook", "lane"}, "brook, hazel or lane": {"brook", "hazel", "lane"}} {
+		if got := List(names, "or"); got != want {
+			t.Errorf("%q is %q, want %q", names, got, want)
+		}
+	}
+}
+
 func TestEventKey(t *testing.T) {
 	e := say(0, "raised x brook dead high")
 	same := e

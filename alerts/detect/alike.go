@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"nightwire/alerts"
 	"nightwire/alerts/line"
@@ -213,7 +212,7 @@ func (f *fence) orElse(in *incident) string {
 	case 0:
 		return ""
 	case 1, 2:
-		return ", or in " + strings.Join(also, " or ")
+		return ", or in " + alerts.List(also, "or")
 	default:
 		return fmt.Sprintf(", or in %s, %s or another beside them", also[0], also[1])
 	}

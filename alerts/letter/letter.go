@@ -122,7 +122,7 @@ func (f Farm) hot() string {
 		text = "all that is measured is hot"
 	}
 	if len(out) > 0 {
-		text += ", but out of service: " + list(out)
+		text += ", but out of service: " + alerts.List(out, "and")
 	}
 	if z := f.nextTrim(); z != nil {
 		text += fmt.Sprintf("; %s will need trimming by %s", z.Name, f.day(z.TrimBy))
@@ -259,14 +259,6 @@ func (f Farm) day(t time.Time) string {
 		return l.Format("Monday")
 	}
 	return l.Format("2 January")
-}
-
-// list joins names as a sentence does.
-func list(names []string) string {
-	if len(names) < 2 {
-		return strings.Join(names, "")
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
 func upper(s string) string {

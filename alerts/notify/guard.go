@@ -23,7 +23,7 @@ func (w words) atRisk(f alerts.Finding) string {
 			}
 		}
 	}
-	return cmp.Or(list(kinds), "stock")
+	return cmp.Or(alerts.List(kinds, "and"), "stock")
 }
 
 // ends says when the work ends, or ended.

@@ -131,7 +131,7 @@ func (w words) riding(f alerts.Finding, most int) string {
 	case n == 0 || f.Source == farm.Site: // all of it is said already
 		return ""
 	case n <= most:
-		return ", and " + list(zones) + " with it"
+		return ", and " + alerts.List(zones, "and") + " with it"
 	default:
 		return fmt.Sprintf(", and %s with it", number(n, "zone", "zones"))
 	}
@@ -181,11 +181,7 @@ func anyOf(zones []string) string {
 	if len(zones) > 3 {
 		return strings.Join(zones[:3], ", ") + " or beside them"
 	}
-	last := len(zones) - 1
-	if last == 0 {
-		return zones[0]
-	}
-	return strings.Join(zones[:last], ", ") + " or " + zones[last]
+	return alerts.List(zones, "or")
 }
 
 // mark returns the known place nearest to the fault, if one is near enough to be of use.

@@ -92,7 +92,7 @@ func (w words) silent(c *Call) string {
 	if len(c.Told) > 1 {
 		verb = "have"
 	}
-	return list(c.Told) + " " + verb + " not answered"
+	return alerts.List(c.Told, "and") + " " + verb + " not answered"
 }
 
 // escalated is the sentence for the journal.
@@ -418,14 +418,6 @@ func number(n int, one, more string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, more)
-}
-
-// list joins names as a sentence does.
-func list(names []string) string {
-	if len(names) < 2 {
-		return strings.Join(names, "")
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
 func upper(s string) string { return firstRune(s, unicode.ToUpper) }
