@@ -42,7 +42,7 @@ func (w words) unguarded(kind alerts.MessageKind, c *Call) (subject, body string
 	lead := ""
 	switch kind {
 	case alerts.TellRepeat, alerts.TellEscalated:
-		lead = w.lead(kind, c)
+		lead = w.lead(kind, c).long
 	}
 	stock := w.atRisk(f)
 	head := lead + stock + " behind a fence that is off: " + w.thing(f.Source)

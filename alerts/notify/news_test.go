@@ -57,6 +57,10 @@ func TestUpdatesSayWhatChanged(t *testing.T) {
 			if !strings.HasPrefix(subject, tt.want) {
 				t.Errorf("got %q, want it to begin %q", subject, tt.want)
 			}
+			first, _, _ := strings.Cut(strings.TrimSuffix(tt.want, ": "), ", ")
+			if got := w.lead(alerts.TellUpdated, c).short; !strings.HasPrefix(upper(got), first) || strings.Contains(got, ",") {
+				t.Errorf("in short %q, want %q", got, first)
+			}
 			if !strings.Contains(body, "\nTold before: lane is ") {
 				t.Errorf("does not say what was told before:\n%s", body)
 			}

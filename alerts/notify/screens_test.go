@@ -108,14 +108,17 @@ func TestLockScreensSayWhatToDo(t *testing.T) {
 	w := words{cfg: testConfig(t), now: clock(t, "21 02:12")}
 	for _, s := range append(screens(t), screensBeside(t)...) {
 		s.call.Told = []string{"Orla", "Bram"}
-		for lead, brief := range map[string]string{"worse, other place: ": "Worse: ", "cause now known: ": "Cause now known: ", "still no answer: ": "Still no answer: ",
-			w.lead(alerts.TellEscalated, s.call): "No answer: "} {
+		escalated := w.lead(alerts.TellEscalated, s.call)
+		if escalated.short != "no answer: " {
+			t.Errorf("%s: in short, nobody has answered is %q", s.name, escalated.short)
+		}
+		for _, lead := range []spot{{"worse, other place: ", "worse: "}, {"cause now known: ", "cause now known: "}, w.lead(alerts.TellRepeat, s.call), escalated} {
 			subject := w.subject(lead, s.call)
 			if n := utf8.RuneCountInString(subject); n > alerts.LockScreen || !strings.Contains(subject, w.advice(s.call.Event.Finding).short) {
 				t.Errorf("%s: in %d characters %q", s.name, n, subject)
 			}
 			what := w.what(s.call.Event.Finding)
-			if !strings.HasPrefix(subject, upper(lead)) && !strings.HasPrefix(subject, brief) && !strings.HasPrefix(subject, upper(what)) {
+			if !strings.HasPrefix(subject, upper(lead.long)) && !strings.HasPrefix(subject, upper(lead.short)) && !strings.HasPrefix(subject, upper(what)) {
 				t.Errorf("%s: begins %q", s.name, subject)
 			}
 		}

@@ -139,7 +139,7 @@ func (w words) riding(f alerts.Finding, most int) string {
 
 func (w words) zone(s farm.Source) *farm.Zone { return w.cfg.Farm.Zone(s.Name()) }
 
-// spot is a place in words, with its comma, for the subject.
+// spot is a part of a subject in words, with what joins it to the rest: in full, and where there is little room.
 type spot struct{ long, short string }
 
 // where says where the trouble is, in few words: near a mark, or so many metres along.

@@ -48,8 +48,8 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 	lead := w.lead(kind, c)
 	subject = w.subject(lead, c)
 	var b strings.Builder
-	if lead != "" {
-		fmt.Fprintf(&b, "%s.\n", upper(strings.TrimSuffix(lead, ": ")))
+	if lead.long != "" {
+		fmt.Fprintf(&b, "%s.\n", upper(strings.TrimSuffix(lead.long, ": ")))
 	}
 	if said := c.heardBy(w.person); kind == alerts.TellUpdated && said != nil && changesErrand(*said, c.Event.Finding) {
 		fmt.Fprintf(&b, "Told before: %s.\n", w.before(*said, c.Event.Finding))
@@ -59,28 +59,20 @@ func (w words) message(kind alerts.MessageKind, about []*Call) (subject, body st
 	return subject, b.String()
 }
 
-// lead says why the message comes, where that is not plain.
-func (w words) lead(kind alerts.MessageKind, c *Call) string {
+// lead says why the message comes, where that is not plain: in short neither whose answer is wanting, nor what else has
+// changed.
+func (w words) lead(kind alerts.MessageKind, c *Call) spot {
 	switch kind {
 	case alerts.TellRepeat:
-		return "still no answer: "
+		return spot{"still no answer: ", "still no answer: "}
 	case alerts.TellEscalated:
-		return w.silent(c) + ": "
+		return spot{w.silent(c) + ": ", "no answer: "}
 	case alerts.TellUpdated:
-		return w.news(c) + ": "
+		news := w.news(c)
+		first, _, _ := strings.Cut(news, ", ")
+		return spot{news + ": ", first + ": "}
 	}
-	return ""
-}
-
-// brief is a lead for where there is no room: not whose answer is wanting, nor what else has changed.
-func (w words) brief(lead string, c *Call) string {
-	if lead == w.silent(c)+": " {
-		return "no answer: "
-	}
-	if first, _, more := strings.Cut(lead, ", "); more {
-		return first + ": "
-	}
-	return lead
+	return spot{}
 }
 
 // silent names who has been told and has not answered.
@@ -102,19 +94,19 @@ func (w words) escalated(next string, c *Call) string {
 
 // subject fits what, where, since when and what to do first into a lock screen, by leaving out the lesser detail: at
 // the last why it comes at all, which the letter begins with, rather than half of what to do.
-func (w words) subject(lead string, c *Call) string {
+func (w words) subject(reason spot, c *Call) string {
 	f := c.Event.Finding
 	since := ", since " + w.clock(c.Raised) + ". "
 	if f.Condition == alerts.Growth {
 		since = ". " // it has no beginning
 	}
-	a := w.advice(f)
+	a, lead, brief := w.advice(f), reason.long, reason.short
 	what, where := w.what(f), w.where(f)
 	full := lead + what + w.volts(f) + w.riding(f, 2) + where.long + since + a.short
 	fair := lead + what + w.volts(f) + w.riding(f, 0) + where.short + since + a.short
 	for _, s := range []string{full + a.safe, fair + a.safe, full, fair,
 		lead + what + w.riding(f, 0) + where.short + since + a.short, lead + what + where.short + since + a.short, lead + what + since + a.short,
-		w.brief(lead, c) + what + since + a.short, lead + what + ". " + a.short, w.brief(lead, c) + what + ". " + a.short, what + since + a.short} {
+		brief + what + since + a.short, lead + what + ". " + a.short, brief + what + ". " + a.short, what + since + a.short} {
 		if utf8.RuneCountInString(s) <= alerts.LockScreen {
 			return upper(s)
 		}
@@ -155,7 +147,7 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 	case alerts.TellReturned:
 		head = fmt.Sprintf("%d alarms are over: ", len(about))
 	case alerts.TellRepeat, alerts.TellEscalated:
-		head = fmt.Sprintf("%s%d alarms: ", upper(w.lead(kind, about[0])), len(about))
+		head = fmt.Sprintf("%s%d alarms: ", upper(w.lead(kind, about[0]).long), len(about))
 	}
 	calm := kind == alerts.TellTaken || kind == alerts.TellReturned
 	var names []string
@@ -163,7 +155,7 @@ func (w words) several(kind alerts.MessageKind, about []*Call) (subject, body st
 		f := c.Event.Finding
 		news := ""
 		if kind == alerts.TellUpdated {
-			news = w.lead(kind, c)
+			news = w.lead(kind, c).long
 		}
 		line := upper(news+w.what(f)) + w.volts(f) + w.riding(f, 3) + w.where(f).long + ", since " + w.clock(c.Raised)
 		if kind == alerts.TellReturned {
