@@ -10,16 +10,22 @@ import (
 	"nightwire/alerts"
 )
 
-// A fault in brook leaves lane under its minimum and brook over its own. Nobody is told that brook is low: lane is
-// named, with what it has.
-func TestNamesTheZoneThatIsLow(t *testing.T) {
+// shortInBrook has a path to earth of so many ohms stand in brook for an hour, before a lane that needs 5 kV.
+func shortInBrook(t *testing.T, ohms float64) *bench {
 	f := paddocks()
 	f.Zones[2].MinimumVolts = 5000
 	b := newBench(t, f)
 	b.run(30 * time.Hour)
 	b.quiet()
-	b.zone("brook").part, b.zone("brook").short = 0.8, 1.0/1500
+	b.zone("brook").part, b.zone("brook").short = 0.8, 1/ohms
 	b.run(time.Hour)
+	return b
+}
+
+// A fault in brook leaves lane under its minimum and brook over its own. Nobody is told that brook is low: lane is
+// named, with what it has.
+func TestNamesTheZoneThatIsLow(t *testing.T) {
+	b := shortInBrook(t, 1500)
 	a := b.only()
 	e := a.last()
 	if e.Source != "zone/brook" || e.Condition != alerts.Low || e.KV == nil || *e.KV < 2.5 {
@@ -38,13 +44,7 @@ func TestNamesTheZoneThatIsLow(t *testing.T) {
 
 // A zone that is under its own minimum is told for itself, however low others are.
 func TestNamesItsOwnZoneWhereThatIsLow(t *testing.T) {
-	f := paddocks()
-	f.Zones[2].MinimumVolts = 5000
-	b := newBench(t, f)
-	b.run(30 * time.Hour)
-	b.quiet()
-	b.zone("brook").part, b.zone("brook").short = 0.8, 1.0/100
-	b.run(time.Hour)
+	b := shortInBrook(t, 100)
 	if e := b.only().last(); e.Source != "zone/brook" || e.Worst != "" || !strings.HasPrefix(e.Text, "Brook is low at") {
 		b.show()
 		t.Errorf("%q: %s", e.Worst, e.Text)
