@@ -68,10 +68,7 @@ func retain(ts *testscript.TestScript, neg bool, args []string) {
 // freePort sets a variable to a port that nobody listens on: freeport NAME.
 func freePort(t *testing.T) func(*testscript.TestScript, bool, []string) {
 	return func(ts *testscript.TestScript, neg bool, args []string) {
-		if neg || len(args) != 1 {
-			ts.Fatalf("usage: freeport NAME")
-		}
-		ts.Setenv(args[0], strconv.Itoa(port(t)))
+		ts.Setenv(variable(ts, neg, args), strconv.Itoa(port(t)))
 	}
 }
 
@@ -82,11 +79,17 @@ func occupy(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func listen(ts *testscript.TestScript, neg bool, args []string) net.Listener {
+	name := variable(ts, neg, args)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	ts.Check(err)
+	ts.Setenv(name, strconv.Itoa(ln.Addr().(*net.TCPAddr).Port))
+	return ln
+}
+
+// variable returns the name of the one variable that a command is given.
+func variable(ts *testscript.TestScript, neg bool, args []string) string {
 	if neg || len(args) != 1 {
 		ts.Fatalf("give the name of one variable")
 	}
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	ts.Check(err)
-	ts.Setenv(args[0], strconv.Itoa(ln.Addr().(*net.TCPAddr).Port))
-	return ln
+	return args[0]
 }
