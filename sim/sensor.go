@@ -75,6 +75,7 @@ type sensor struct {
 	held    float64 // what a stuck sensor goes on reading; 0 while it is sound
 	pulses  float64
 	started time.Time
+	shown   func(time.Time) time.Time
 }
 
 func newSensor(on farm.Source, conf farm.Sensor, q Sensor, o *Options) *sensor {
@@ -87,6 +88,9 @@ func newSensor(on farm.Source, conf farm.Sensor, q Sensor, o *Options) *sensor {
 		s.Gain = 1 + s.GainSpread*min(2, max(-2, spread))
 	}
 	s.started = o.Start
+	if s.shown = o.Shown; s.shown == nil {
+		s.shown = func(at time.Time) time.Time { return at }
+	}
 	s.last = o.Start
 	s.next = o.Start.Add(time.Duration(s.rng.Float64() * float64(s.every)))
 	s.wander = s.rng.NormFloat64()
@@ -175,7 +179,7 @@ func (s *sensor) upkeep(b []byte, t *truth) []byte {
 	if s.Seq {
 		b = strconv.AppendUint(append(b, `,"seq":`...), s.seq, 10)
 	}
-	clock := t.at.Add(s.ClockOffset + time.Duration(float64(t.at.Sub(s.started))*s.DriftPPM/1e6))
+	clock := s.shown(t.at).Add(s.ClockOffset + time.Duration(float64(t.at.Sub(s.started))*s.DriftPPM/1e6))
 	switch s.Stamp {
 	case RFC3339:
 		b = append(clock.UTC().AppendFormat(append(b, `,"t":"`...), "2006-01-02T15:04:05.000Z"), '"')

@@ -27,6 +27,8 @@ type Options struct {
 	Sensors map[farm.Source]Sensor // by what they stand on; the key "" stands in for the rest
 	Faults  []Fault
 	Acts    []Act
+	// Shown is what a sound sensor's clock shows at a moment of the season; nil for that moment itself.
+	Shown func(time.Time) time.Time
 }
 
 func (o *Options) strands(zone string) int { return max(1, len(o.Grounds[zone].WireMM)) }

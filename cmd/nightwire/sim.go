@@ -22,7 +22,11 @@ func newSim() *cobra.Command {
 		Short: "Play a scripted season: " + strings.Join(scenario.Names(), ", "),
 		Long: `Sim plays a scripted season of a fence and its sensors. SCENARIO is one of
   ` + strings.Join(scenario.Names(), ", ") + `
-or the path of a scenario file.`,
+or the path of a scenario file.
+
+Played to a broker it happens now: sensors that stamp their readings stamp them with the time of this computer. A watch
+keeps its own time too, so at a higher speed it sees a fence that changes as much faster; nightwire demo shows a season
+to a watch that lives as fast.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := openScenario(args[0])

@@ -87,18 +87,21 @@ func (p *publisher) close() error {
 	return p.err
 }
 
-// Play publishes a season to a broker, speed times as fast as it happened.
+// Play publishes a season to a broker, speed times as fast as it happened. It happens now: sensors that stamp their
+// readings do so by the wall's clock, since old news wakes nobody.
 func Play(ctx context.Context, s *scenario.Scenario, url string, speed float64) (err error) {
 	p, err := newPublisher(ctx, url, 1, 100)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, p.close()) }()
-	season, err := s.Sim()
+	clock, o := newTide(s.Options.Start, speed), s.Options
+	o.Shown = clock.wall
+	season, err := sim.New(o)
 	if err != nil {
 		return err
 	}
-	return play(ctx, season, newTide(s.Options.Start, speed), func(m sim.Message) error { return p.send(ctx, m.Topic, m.Payload) })
+	return play(ctx, season, clock, func(m sim.Message) error { return p.send(ctx, m.Topic, m.Payload) })
 }
 
 // play lets a season's messages go when the clock comes to them, and the clock run when they have gone.

@@ -36,6 +36,14 @@ func (t *tide) now() time.Time {
 	return now
 }
 
+// wall returns what the wall's clock shows at the moment m, as far as the clock has come: what has fallen behind does
+// not catch up.
+func (t *tide) wall(m time.Time) time.Time {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.mark.Add(time.Duration(float64(m.Sub(t.at)) / t.speed))
+}
+
 // reach lets the clock run on to the moment m, and returns when it is there.
 func (t *tide) reach(ctx context.Context, m time.Time) error {
 	t.mu.Lock()
