@@ -25,7 +25,7 @@ type Label struct {
 	AtM    *float64    `json:"at_m,omitempty"`
 	From   time.Time   `json:"from"`
 	To     time.Time   `json:"to"`
-	// Shows is when it first moves some sensor's reading by three hundredths, or stops one; zero when it never does.
+	// Shows is when it first moves some zone's volts by a twentieth, or stops a sensor; zero when it never does.
 	Shows  time.Time `json:"shows,omitzero"`
 	Causes []string  `json:"causes"` // those of the fixed set that are right, the best first
 	// Under names the zones whose true volts are under their minimum because of it, in the order of the farm, and

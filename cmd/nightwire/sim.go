@@ -16,7 +16,7 @@ import (
 func newSim() *cobra.Command {
 	var capture, url string
 	var speed float64
-	var farmFile bool
+	var farmFile, labels, file bool
 	cmd := &cobra.Command{
 		Use:   "sim SCENARIO",
 		Short: "Play a scripted season: " + strings.Join(scenario.Names(), ", "),
@@ -37,6 +37,11 @@ to a watch that lives as fast.`,
 			case farmFile:
 				_, err := cmd.OutOrStdout().Write(s.FarmFile())
 				return err
+			case labels:
+				return s.Labels(cmd.OutOrStdout())
+			case file:
+				_, err := cmd.OutOrStdout().Write(s.File())
+				return err
 			case capture != "":
 				return writeFile(cmd, capture, s.Capture)
 			case url != "" && speed <= 0:
@@ -44,13 +49,15 @@ to a watch that lives as fast.`,
 			case url != "":
 				return app.Play(cmd.Context(), s, url, speed)
 			}
-			return &usageError{errors.New("nowhere to play to"), "give --broker URL, --json FILE or --farm"}
+			return &usageError{errors.New("nowhere to play to"), "give --broker URL, --json FILE, --farm, --labels or --scenario"}
 		},
 	}
 	cmd.Flags().StringVar(&capture, "json", "", "write the season's messages to this file as a capture; - for standard output")
 	cmd.Flags().StringVar(&url, "broker", "", "publish to this broker, as mqtt://127.0.0.1:1883")
 	cmd.Flags().Float64Var(&speed, "speed", 1, "how many times as fast as in truth")
 	cmd.Flags().BoolVar(&farmFile, "farm", false, "print the season's farm file")
+	cmd.Flags().BoolVar(&labels, "labels", false, "print what is truly wrong in the season, and when it shows, one JSON object a line")
+	cmd.Flags().BoolVar(&file, "scenario", false, "print the season's scenario file, to write one like it")
 	return cmd
 }
 

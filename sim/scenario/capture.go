@@ -30,6 +30,21 @@ func (s *Scenario) Capture(w io.Writer) error {
 	return nil
 }
 
+// Labels writes what was truly wrong in the season, one JSON object a line.
+func (s *Scenario) Labels(w io.Writer) error {
+	truth, err := s.Truth()
+	if err != nil {
+		return err
+	}
+	out := json.NewEncoder(w)
+	for _, l := range truth.Labels {
+		if err := out.Encode(l); err != nil {
+			return fmt.Errorf("write labels: %w", err)
+		}
+	}
+	return nil
+}
+
 // AppendLine appends one message as a line of a capture, with mosquitto_sub's keys in its order. UTC is written
 // "Z+0000" there, which no layout of package time gives.
 func AppendLine(b []byte, m sim.Message) []byte {

@@ -29,7 +29,7 @@ type Scenario struct {
 	About   string // one line on what it is there to show
 	Options sim.Options
 
-	farmFile []byte
+	file, farmFile []byte
 }
 
 // Names lists the seasons that come with the program, in order. "demo" is the short one to watch.
@@ -77,6 +77,7 @@ func Load(b []byte) (*Scenario, error) {
 	if _, err := sim.New(s.probe()); err != nil {
 		return nil, err
 	}
+	s.file = b
 	if s.farmFile, err = yaml.Marshal(f.Farm); err != nil {
 		return nil, fmt.Errorf("write farm file: %w", err)
 	}
@@ -107,6 +108,9 @@ func (s *Scenario) probe() sim.Options {
 	o.Length = min(o.Length, 24*time.Hour)
 	return o
 }
+
+// File returns the scenario file that the season was read from.
+func (s *Scenario) File() []byte { return s.file }
 
 // FarmFile returns the season's farm as a farm file, the configuration that watches it.
 func (s *Scenario) FarmFile() []byte { return s.farmFile }

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"io"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -154,6 +156,41 @@ func seasonsAreWhatTheySay(t *testing.T, all map[string]*sim.Truth) {
 	if len(want) > 0 {
 		t.Errorf("the demo lacks %v", want)
 	}
+}
+
+// The season to write one's own after names every kind of fault.
+func TestDemoNamesEveryKind(t *testing.T) {
+	s, err := scenario.Open("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, list, _ := strings.Cut(string(s.File()), "# Kinds: ")
+	list, _, _ = strings.Cut(list, ".\n")
+	named := strings.FieldsFunc(list, func(r rune) bool { return r != '-' && (r < 'a' || r > 'z') })
+	if len(named) != 17 {
+		t.Errorf("%d kinds named: %q", len(named), named)
+	}
+	for kind := range faultKinds(t) {
+		if !slices.Contains(named, string(kind)) {
+			t.Errorf("no word of %s", kind)
+		}
+	}
+}
+
+// faultKinds are the kinds of fault in all seasons, which together hold every one.
+func faultKinds(t *testing.T) map[sim.Kind]bool {
+	t.Helper()
+	kinds := map[sim.Kind]bool{}
+	for _, name := range scenario.Names() {
+		s, err := scenario.Open(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range s.Options.Faults {
+			kinds[f.Kind] = true
+		}
+	}
+	return kinds
 }
 
 // BenchmarkSeasons runs every season to its end, as a scorer does.
