@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -17,6 +18,17 @@ func within(t *testing.T, what string, got, want, tolerance float64) {
 	if !(math.Abs(got-want) <= tolerance) {
 		t.Errorf("%s = %.10g, want %.10g ± %g", what, got, want, tolerance)
 	}
+}
+
+// shown fails the test unless got is want to the last digit that want has: half a unit of it is allowed.
+func shown(t *testing.T, what string, got float64, want string) {
+	t.Helper()
+	v, err := strconv.ParseFloat(want, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, decimals, _ := strings.Cut(want, ".")
+	within(t, what, got, v, 0.5000001*math.Pow(10, -float64(len(decimals))))
 }
 
 // column reads one column of a file of comma-separated values with a header line; empty cells are NaN.
