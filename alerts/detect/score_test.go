@@ -222,6 +222,9 @@ func TestScore(t *testing.T) {
 		}
 	}
 	holdFigures(t, total.figures())
+	if row := limitsRow("none", total); !strings.Contains(guide(t), row) {
+		t.Errorf("%s has no row %q; LIMITS=1 go test -run Limits ./alerts/detect -update writes the table", guideFile, row)
+	}
 }
 
 // holdFigures fails the test for each figure that got worse than the file's, or writes the file.
@@ -257,45 +260,5 @@ func holdFigures(t *testing.T, got map[string]float64) {
 	}
 	if held != len(got) {
 		t.Errorf("%s holds %d figures, want %d", figuresFile, held, len(got))
-	}
-}
-
-// TestLimits prints what each limit costs and saves: false alarms and missed faults as it is moved. It takes several
-// times as long as the scored seasons; set LIMITS to run it.
-func TestLimits(t *testing.T) {
-	if os.Getenv("LIMITS") == "" {
-		t.Skip("skipped: set LIMITS=1 to sweep the limits over the scored seasons")
-	}
-	base := detect.DefaultLimits()
-	type trial struct {
-		name   string
-		limits detect.Limits
-	}
-	trials := []trial{{"as set", base}}
-	for _, k := range []float64{0.6, 1.6} {
-		for _, m := range []struct {
-			name string
-			with func(*detect.Limits) *float64
-		}{
-			{"dip", func(l *detect.Limits) *float64 { return &l.Dip }},
-			{"silence", func(l *detect.Limits) *float64 { return &l.Silence }},
-			{"wet", func(l *detect.Limits) *float64 { return &l.Wet }},
-			{"shift", func(l *detect.Limits) *float64 { return &l.Shift }},
-		} {
-			l := base
-			v := m.with(&l)
-			*v *= k
-			trials = append(trials, trial{fmt.Sprintf("%s %.3g", m.name, *v), l})
-		}
-	}
-	t.Log("limit          found  delay  cause  zone   twice  false a zone-month")
-	for _, tr := range trials {
-		var total score
-		for _, name := range scenario.Names() {
-			ours, _ := runScore(t, name, tr.limits)
-			total.add(ours)
-		}
-		t.Logf("%-14s %-6s %5.1f  %-6s %-6s %5d  %.3f", tr.name, of(total.found, total.faults), median(total.hard), of(total.cause, total.found), of(total.zone, total.found),
-			total.extra, float64(total.false_)/total.zoneMonths)
 	}
 }
