@@ -191,7 +191,7 @@ func (s *sensor) upkeep(b []byte, t *truth) []byte {
 	return b
 }
 
-// cellVolts is a lithium cell's: flat at 3.6 V for most of its life, then down to 2.8 V; a little less in the cold.
+// cellVolts is a lithium cell's: flat at 3.6 V for most of its life, then down to 2.7 V; a little less in the cold.
 func (s *sensor) cellVolts(t *truth) float64 {
 	used := t.at.Sub(s.started).Hours() / 24 / s.BatteryDays
 	v := 3.6 - 0.1*used - 0.8*math.Pow(max(0, used-0.8)/0.2, 2) + 0.002*(t.tempC-15)

@@ -73,6 +73,12 @@ func TestInverseRegression(t *testing.T) {
 	}
 
 	l := lineOver(t, 2, 2, crystal[:])
+	// Fieller's formula: what m new readings add to the square of half the interval falls as 1/m.
+	square := func(readings int) float64 {
+		_, low, high, _ := l.Inverse(8, 0.95, readings)
+		return (high - low) * (high - low)
+	}
+	within(t, "four readings against one", (square(4)-square(0))/(square(1)-square(0)), 0.25, 1e-12)
 	q := StudentQuantile(0.95, l.N-2)
 	within(t, "g", q*q*l.Sigma*l.Sigma/(l.Slope*l.Slope*l.Sxx), 0.0155273, 5e-8)
 	x, _, _, _ := l.Inverse(8, 0.95, 0)
