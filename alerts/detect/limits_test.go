@@ -67,7 +67,7 @@ func TestLimitsInGuide(t *testing.T) {
 	table := limitsTable.FindString(guide(t))
 	for _, tr := range trials() {
 		if !strings.Contains(table, "| "+tr.name+" |") {
-			t.Errorf("%s says nothing of %s; LIMITS=1 go test -run Limits ./alerts/detect -update writes the table", guideFile, tr.name)
+			t.Errorf("%s says nothing of %s; LIMITS=1 go test -timeout 1h -run Limits ./alerts/detect -update writes the table", guideFile, tr.name)
 		}
 	}
 }
