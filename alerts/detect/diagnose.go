@@ -168,7 +168,11 @@ func (d *diagnoser) each(consider func(verdict), near, draws float64) {
 	crept := d.crept()
 	for z := range d.f.net.Zones {
 		consider(d.shunt(z, line.Shunt, costShunt+near+crept+draws))
-		consider(d.shunt(z, line.Fallen, costFallen+near+draws))
+		fallen := costFallen
+		if d.leavesHot(z) {
+			fallen = costShunt // nothing but the fit speaks for it
+		}
+		consider(d.shunt(z, line.Fallen, fallen+near+draws))
 		consider(d.parted(z))
 		j := d.joint(z, costJoint+near)
 		d.joints[z] = j.score

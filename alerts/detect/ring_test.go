@@ -3,6 +3,7 @@ package detect_test
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -58,6 +59,33 @@ func TestPartedOrJointInARing(t *testing.T) {
 				if !found {
 					t.Errorf("fence %d: nothing was told", i)
 				}
+			}
+		})
+	}
+}
+
+// A wire that parts within a ring and lies on the ground leaves what is behind it hot, fed the other way round, and what is
+// before it low: no wire that is whole does that. Where it lies is told, and of two arms that begin at one place both.
+func TestWireOnTheGroundInARing(t *testing.T) {
+	for _, tt := range []struct {
+		zone string
+		atM  float64
+	}{{"lane", 40}, {"lane", 90}, {"hazel", 60}, {"hazel", 180}} {
+		t.Run(fmt.Sprintf("%s at %.0f m", tt.zone, tt.atM), func(t *testing.T) {
+			f := paddocks()
+			f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane" // orchard closes the ring brook, hazel, lane, orchard
+			fault := sim.Fault{Kind: sim.FallenWire, On: farm.ZoneSource(tt.zone), AtM: tt.atM, Ohms: 300, From: at(2.4), To: at(2.6)}
+			told := 0
+			for _, e := range feed(t, newWatch(t, f), f, leaky(t, f, 3, 1e-4, fault)) {
+				if e.Kind == alerts.Raised {
+					told++
+				}
+				if e.Cause != alerts.Short || e.Kind != alerts.Returned && !strings.Contains(e.Text, "in "+tt.zone) && !strings.Contains(e.Text, "along "+tt.zone) {
+					t.Errorf("%s %s as %s: %s %v", e.Kind, e.Source, e.Cause, e.Text, e.Evidence)
+				}
+			}
+			if told != 1 {
+				t.Errorf("%d alarms, want one", told)
 			}
 		})
 	}

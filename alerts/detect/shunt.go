@@ -79,7 +79,7 @@ const fallenOhms = 250
 func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	zone := d.f.net.Zones[z]
 	best := verdict{cause: alerts.Short, zone: z, sensor: -1, score: math.Inf(1)}
-	if kind == line.Fallen && (d.ratio[z+1] > offRatio || d.spared(z)) {
+	if kind == line.Fallen && (!d.leavesHot(z) && d.ratio[z+1] > offRatio || d.spared(z)) {
 		return best
 	}
 	most := 50_000.0
@@ -116,6 +116,10 @@ func (d *diagnoser) shunt(z int, kind line.FaultKind, cost float64) verdict {
 	}
 	return best
 }
+
+// leavesHot reports whether what lies behind zone z stays hot when its wire parts: within a ring it is fed the other way
+// round. A wire on the ground is known there by what is before it, which falls as that of no whole wire does.
+func (d *diagnoser) leavesHot(z int) bool { return d.f.net.InLoop(z) }
 
 // spared reports whether those that are heard and do not hang behind zone z stand no lower than they did. An end that lies on
 // the ground takes them down; where it takes less than what grew behind it did, what is left to see and to tell is that the
