@@ -149,9 +149,11 @@ func TestLumpedLine(t *testing.T) {
 }
 
 // line is a fence of many short zones in a row behind one energizer of 8 kV and 300 Ω, with a fault or two.
-func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts func(km float64) float64) {
+// It also returns the volts just past the first fault.
+func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts func(km float64) float64, past float64) {
 	t.Helper()
 	const zones = 100
+	first := 0 // the zone of the first fault
 	f := &farm.Farm{Energizers: []farm.Energizer{{Name: "e", Supply: farm.Mains, OpenVolts: 8000, SourceOhms: 300}}}
 	grounds := map[string]Ground{}
 	prev := "e"
@@ -163,6 +165,9 @@ func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts fun
 	}
 	for i := range faults {
 		z := min(int(faults[i].AtM/f.Zones[0].LengthM), zones-1)
+		if i == 0 {
+			first = z
+		}
 		faults[i].On, faults[i].From = f.Zones[z].Source(), may(1)
 		faults[i].AtM -= float64(z) * f.Zones[0].LengthM
 	}
@@ -179,12 +184,15 @@ func line(t *testing.T, ohmsPerKM, leak, km float64, faults ...Fault) (volts fun
 		active = append(active, &o.Faults[i])
 	}
 	w.solve(may(1), state{faults: active})
+	if len(faults) > 0 {
+		past = w.net.volts[w.net.zones[first].strands[0].at(faults[0].AtM).after]
+	}
 	return func(at float64) float64 {
 		if at == 0 {
 			return w.net.volts[w.net.energizers[0].node]
 		}
 		return w.net.volts[w.net.zones[int(math.Round(at/km*zones))-1].end]
-	}
+	}, past
 }
 
 // The worked cases of a leaky line, 8 kV behind 300 Ω, by λ = 1/√(rg), Zc = √(r/g) (Ermentrout, passive cable) and
@@ -196,28 +204,33 @@ func TestLeakyLine(t *testing.T) {
 		ohmsPerKM, leak float64
 		km              float64
 		faults          []Fault
+		ohms            float64             // that the energizer meets
 		want            map[float64]float64 // volts by kilometre
 		tolerance       float64
+		past            float64 // volts just behind the fault, where a figure is given
 	}{
-		{"steel 5 km", 30, 1e-4, 5, nil, map[float64]float64{0: 6979, 5: 6725}, 1e-4},
-		{"steel 5 km in growth", 30, 1e-3, 5, nil, map[float64]float64{0: 3618, 5: 2586}, 2e-4},
-		{"steel 5 km in heavy growth", 30, 5e-3, 5, nil, map[float64]float64{0: 1697, 5: 479}, 1e-3},
-		{"10 km", 30, 1e-4, 10, nil, map[float64]float64{0: 6283.3, 5: 5651, 10: 5446}, 1e-4},
-		{"broken at 5 km", 30, 1e-4, 10, []Fault{at5(Break, 0)}, map[float64]float64{0: 6978.6, 5.1: 0, 10: 0}, 1e-4},
-		{"joint of 100 ohms", 30, 1e-4, 10, []Fault{at5(BadJoint, 100)}, map[float64]float64{0: 6311, 5: 5694, 10: 5231}, 1e-4},
-		{"joint of 1,000 ohms", 30, 1e-4, 10, []Fault{at5(BadJoint, 1000)}, map[float64]float64{0: 6486, 5: 5963.5, 10: 3862}, 1e-4},
-		{"short of 50 ohms", 30, 1e-4, 10, []Fault{at5(Short, 50)}, map[float64]float64{0: 3108, 5: 749, 10: 722}, 1e-3},
-		{"fault of 500 ohms", 30, 1e-4, 10, []Fault{at5(Short, 500)}, map[float64]float64{0: 4836, 5: 3416, 10: 3292}, 2e-4},
-		{"fault of 5,000 ohms", 30, 1e-4, 10, []Fault{at5(Short, 5000)}, map[float64]float64{0: 6059, 5: 5304, 10: 5111}, 1e-4},
-		{"touch at the far end", 30, 1e-4, 5, []Fault{at5(Short, 500)}, map[float64]float64{0: 5071.8, 5: 3780.7}, 1e-4},
-		{"shorted far end", 30, 1e-4, 5, []Fault{at5(Short, 0)}, map[float64]float64{0: 2623.2}, 1e-3},
-		{"polywire 1 km", 3660, 1e-4, 1, nil, map[float64]float64{0: 7791, 1: 6555}, 1e-4},
-		{"lumped fault", 30, 0, 4, []Fault{{Kind: Short, AtM: 2000, Ohms: 100}},
-			map[float64]float64{0: 2782.6, 1: 2260.9, 2: 1739.1, 4: 1739.1}, 1e-4},
+		{"steel 5 km", 30, 1e-4, 5, nil, 2049.75, map[float64]float64{0: 6979, 5: 6725}, 1e-4, 0},
+		{"steel 5 km in growth", 30, 1e-3, 5, nil, 247.666, map[float64]float64{0: 3618, 5: 2586}, 2e-4, 0},
+		{"steel 5 km in heavy growth", 30, 5e-3, 5, nil, 80.75, map[float64]float64{0: 1697, 5: 479}, 1e-3, 0},
+		{"10 km", 30, 1e-4, 10, nil, 1098.1, map[float64]float64{0: 6283.3, 5: 5651, 10: 5446}, 1e-4, 0},
+		{"broken at 5 km", 30, 1e-4, 10, []Fault{at5(Break, 0)}, 2049.75, map[float64]float64{0: 6978.6, 5.1: 0, 10: 0}, 1e-4, 0},
+		{"joint of 100 ohms", 30, 1e-4, 10, []Fault{at5(BadJoint, 100)}, 1120.7, map[float64]float64{0: 6311, 5: 5694, 10: 5231}, 1e-4, 5429},
+		{"joint of 1,000 ohms", 30, 1e-4, 10, []Fault{at5(BadJoint, 1000)}, 1284.7, map[float64]float64{0: 6486, 5: 5963.5, 10: 3862}, 1e-4, 4008.1},
+		{"short of 50 ohms", 30, 1e-4, 10, []Fault{at5(Short, 50)}, 190.6, map[float64]float64{0: 3108, 5: 749, 10: 722}, 1e-3, 0},
+		{"fault of 500 ohms", 30, 1e-4, 10, []Fault{at5(Short, 500)}, 458.4, map[float64]float64{0: 4836, 5: 3416, 10: 3292}, 2e-4, 0},
+		{"fault of 5,000 ohms", 30, 1e-4, 10, []Fault{at5(Short, 5000)}, 936.2, map[float64]float64{0: 6059, 5: 5304, 10: 5111}, 1e-4, 0},
+		{"touch at the far end", 30, 1e-4, 5, []Fault{at5(Short, 500)}, 519.61, map[float64]float64{0: 5071.8, 5: 3780.7}, 1e-4, 0},
+		{"shorted far end", 30, 1e-4, 5, []Fault{at5(Short, 0)}, 146.359, map[float64]float64{0: 2623.2}, 1e-3, 0},
+		{"polywire 1 km", 3660, 1e-4, 1, nil, 11191, map[float64]float64{0: 7791, 1: 6555}, 1e-4, 0},
+		{"lumped fault", 30, 0, 4, []Fault{{Kind: Short, AtM: 2000, Ohms: 100}}, 160, map[float64]float64{0: 2782.6, 1: 2260.9, 2: 1739.1, 4: 1739.1}, 1e-4, 0},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			volts := line(t, tt.ohmsPerKM, tt.leak, tt.km, tt.faults...)
+			volts, past := line(t, tt.ohmsPerKM, tt.leak, tt.km, tt.faults...)
+			near(t, "ohms that the energizer meets", 300*volts(0)/(8000-volts(0)), tt.ohms, 4*tt.tolerance)
+			if tt.past > 0 {
+				near(t, "volts past the fault", past, tt.past, tt.tolerance)
+			}
 			for km, want := range tt.want {
 				if want == 0 && math.Abs(volts(km)) > 0.01 {
 					t.Errorf("%g V at %g km, want 0", volts(km), km)
