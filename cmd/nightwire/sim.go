@@ -33,7 +33,15 @@ to a watch that lives as fast.`,
 			if err != nil {
 				return err
 			}
+			asked := 0
+			for _, name := range []string{"broker", "json", "farm", "labels", "scenario"} {
+				if cmd.Flags().Changed(name) {
+					asked++
+				}
+			}
 			switch {
+			case asked > 1:
+				return &usageError{errors.New("more than one of --broker, --json, --farm, --labels and --scenario is given"), "give one of them"}
 			case farmFile:
 				_, err := cmd.OutOrStdout().Write(s.FarmFile())
 				return err
@@ -44,7 +52,7 @@ to a watch that lives as fast.`,
 				return err
 			case capture != "":
 				return writeFile(cmd, capture, s.Capture)
-			case url != "" && speed <= 0:
+			case url != "" && !(speed > 0):
 				return &usageError{errors.New("--speed is not more than 0"), "1 is as fast as in truth, 60 shows an hour in a minute"}
 			case url != "":
 				return app.Play(cmd.Context(), s, url, speed)
