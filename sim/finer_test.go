@@ -138,3 +138,61 @@ func TestFlapDuty(t *testing.T) {
 		near(t, "seconds at a go", float64(touching)/float64(changes), flapSeconds, 0.06)
 	}
 }
+
+// A clear summer day takes about 4 mm out of the ground, as said at evapMMPerHour; dry ground gives less.
+func TestEvaporation(t *testing.T) {
+	gone := func(soil float64) float64 {
+		c, h := Climate{LatitudeDeg: 53}, Hour{Soil: soil, TempC: 20}
+		for hour := range 24 {
+			h.Sun = sunHeight(c, time.Date(2026, time.June, 21, hour, 0, 0, 0, time.UTC))
+			watering(&h)
+		}
+		return (soil - h.Soil) * soilMM
+	}
+	if mm := gone(0.9); mm < 3.5 || mm > 5 {
+		t.Errorf("%.1f mm on a clear summer day, want about 4", mm)
+	}
+	if wet, dry := gone(0.9), gone(0.1); dry > 0.25*wet {
+		t.Errorf("dry ground gives %.1f mm, wet ground %.1f", dry, wet)
+	}
+}
+
+// Rain is off leaves and wires as soon as is said at the rates.
+func TestRainDries(t *testing.T) {
+	for _, tt := range []struct {
+		name      string
+		h         Hour
+		low, high int
+	}{{"sun and wind", Hour{Sun: 0.8, WindMS: 5}, 2, 3}, {"a still night", Hour{}, 18, 26}, {"a windy night", Hour{WindMS: 8}, 8, 13}} {
+		hours := 0
+		for h := tt.h; ; hours++ {
+			if hours == 0 {
+				h.RainWet = 1
+			}
+			if h.RainWet < 0.1 || hours > 100 {
+				break
+			}
+			wetting(&h, 1)
+		}
+		if hours < tt.low || hours > tt.high {
+			t.Errorf("%s: dry after %d hours, want %d to %d", tt.name, hours, tt.low, tt.high)
+		}
+	}
+}
+
+// Gains lie about one as far as they are said to, none further than twice that.
+func TestGainsSpread(t *testing.T) {
+	var gains []float64
+	for seed := range uint64(400) {
+		o := oneZone()
+		o.Seed = seed
+		s := newSensor("zone/z", sensorOn("z"), Sensor{GainSpread: 0.04}, &o)
+		gains = append(gains, s.Gain)
+	}
+	mean, sd := meanAndSD(gains)
+	near(t, "mean gain", mean, 1, 0.01)
+	near(t, "its spread", sd, 0.04, 0.12)
+	if low, high := slices.Min(gains), slices.Max(gains); low < 0.92 || high > 1.08 {
+		t.Errorf("gains from %.3f to %.3f", low, high)
+	}
+}
