@@ -85,3 +85,23 @@ func TestFaultTakenToBeThere(t *testing.T) {
 		}
 	}
 }
+
+// With one unknown, what share of all that it might be explains the sensors is how far it is narrowed down: by Laplace's
+// rule the spread that is left over the spread there was. A finer sensor leaves less.
+func TestLuckOfOneUnknown(t *testing.T) {
+	n := network(t, run(8200, 410, 4000, .2))
+	p := line.Prior{State: even(n, 4e-4), LeakSpread: 1.5}
+	v := solve(n, p.State, line.Fault{})
+	last := 0.0
+	for _, sd := range []float64{0.03, 0.01, 0.003} {
+		est, err := line.NewEstimator(n).Estimate([]line.Observation{{Volts: v[0], SD: sd}, {Volts: v[1], SD: sd}}, p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "luck", est.Luck, -2*math.Log(est.LeakSD[0]/est.Leak[0]/p.LeakSpread), 1e-9)
+		if est.Luck <= last {
+			t.Errorf("luck %g with sensors of %g, %g with coarser ones", est.Luck, sd, last)
+		}
+		last = est.Luck
+	}
+}
