@@ -196,3 +196,15 @@ func TestGainsSpread(t *testing.T) {
 		t.Errorf("gains from %.3f to %.3f", low, high)
 	}
 }
+
+// A sensor that reads low sees the level go under days before it does, one that reads high days later or never.
+func TestSeenFrom(t *testing.T) {
+	w := &world{opts: Options{Start: may(1)}}
+	z := &farm.Zone{MinimumVolts: 2500}
+	level := []float64{3000, 2900, 2800, 2700, 2600, 2400, 2300, 2200} // under from the sixth day on
+	for gain, want := range map[float64]time.Time{1: may(6), 0.9: may(4), 1.1: may(8), 1.2: {}, 0: {}} {
+		if got := w.seenFrom(z, level, gain, 5); !got.Equal(want) {
+			t.Errorf("a sensor of gain %g sees it from %v, want %v", gain, got, want)
+		}
+	}
+}
