@@ -122,6 +122,9 @@ type Finding struct {
 	OrZones []string `json:"or_zones,omitempty"` // where else it may be
 	WhenWet bool     `json:"when_wet,omitempty"` // it leads to earth only when wet
 
+	Again []time.Time `json:"again,omitempty"` // when it was told of before, at the same place, and let go; the oldest first
+	Dried bool        `json:"dried,omitempty"` // each time it let go as what dries
+
 	DistanceM     *float64 `json:"distance_m,omitempty"`
 	DistanceLowM  *float64 `json:"distance_low_m,omitempty"`
 	DistanceHighM *float64 `json:"distance_high_m,omitempty"`

@@ -37,13 +37,14 @@ func TestEventAsJSON(t *testing.T) {
 // takes down.
 func TestFindingAsJSON(t *testing.T) {
 	f := Finding{Source: "zone/brook", Condition: Low, Cause: Short, Priority: High, KV: new(3.3), Worst: "lane", WorstKV: new(0.0),
-		Or: EnergizerWeak, OrZones: []string{"hazel"}, WhenWet: true, Text: "Low."}
+		Or: EnergizerWeak, OrZones: []string{"hazel"}, WhenWet: true,
+		Again: []time.Time{time.Date(2026, 4, 20, 2, 10, 0, 0, time.UTC)}, Dried: true, Text: "Low."}
 	got, err := json.Marshal(f)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := `{"source":"zone/brook","condition":"low","cause":"short","priority":"high","kv":3.3,"worst_zone":"lane","worst_kv":0,` +
-		`"or_cause":"energizer-weak","or_zones":["hazel"],"when_wet":true,"text":"Low."}`
+		`"or_cause":"energizer-weak","or_zones":["hazel"],"when_wet":true,"again":["2026-04-20T02:10:00Z"],"dried":true,"text":"Low."}`
 	if diff := cmp.Diff(want, string(got)); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}

@@ -42,8 +42,9 @@ type fence struct {
 	Shift    shiftWatch
 	Joints   []float64 // by zone, the ohms of bad joints with which the fence is remembered; nil for none
 	Mended   mended
-	WetAt    ms  // when the fence was last seen to fall as rain makes it fall
-	WeakFor  int // looks in a row at which the energizer gave less than it should
+	Gone     []gone // paths to earth that have let go, the oldest first
+	WetAt    ms     // when the fence was last seen to fall as rain makes it fall
+	WeakFor  int    // looks in a row at which the energizer gave less than it should
 }
 
 func newFence(w *Watch, e *farm.Energizer) (*fence, error) {
@@ -319,5 +320,8 @@ func (f *fence) tell(a alerts.Action) {
 		f.trimmed(a.Source, toMS(a.When()))
 	case alerts.Restrung:
 		f.restrung(a.Source, toMS(a.When()))
+		f.workedOn(a.Source)
+	case alerts.OutOfService, alerts.InService:
+		f.workedOn(a.Source)
 	}
 }

@@ -26,6 +26,7 @@ type incident struct {
 	Wet             float64    // and this how much wetter than then it was when it was told, as weigher's wet
 	Settled         bool       // the diagnosis is done
 	Dries           bool       // its zones come back slowly
+	Dried           bool       // they have been seen to
 	Rounds          int
 	Quiet           ms  // when a member last spoke for the fault
 	Well            ms  // and when for its end

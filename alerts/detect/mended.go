@@ -75,7 +75,9 @@ func (f *fence) settle(now ms) {
 		dries := in.Dries
 		in.Dries = false
 		if dries && !in.leapt(f) && !f.stands(in, now) {
+			in.Dried = true
 			if !f.remains(in, now) {
+				f.letGo(in, now)
 				f.turnWet(in, now)
 				i-- // it may be gone, and is another matter now in any case
 			}
@@ -87,6 +89,7 @@ func (f *fence) settle(now ms) {
 		f.Troubles = slices.Delete(f.Troubles, i, i+1)
 		i--
 		stood := in.Quiet - in.S.Raised
+		f.letGo(in, now)
 		if in.unseen(f) || in.Tracks && in.Doubt < f.w.limits.Shift {
 			f.w.withdraw(&in.S, now, f.overText(in))
 		} else {

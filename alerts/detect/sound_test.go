@@ -112,6 +112,9 @@ func badBeside(f *farm.Farm, e alerts.Event) (wrong []string) {
 	if e.Worst != "" && e.WorstKV != nil && (*e.WorstKV*1000 > f.Zone(e.Worst).MinimumVolts || !strings.Contains(e.Text, e.Worst)) {
 		wrong = append(wrong, fmt.Sprintf("%s at %g kV: %q", e.Worst, *e.WorstKV, e.Text))
 	}
+	if before := e.Again; len(before) > 0 && (!slices.IsSortedFunc(before, time.Time.Compare) || !before[len(before)-1].Before(e.Time)) || e.Dried && len(before) == 0 {
+		wrong = append(wrong, fmt.Sprintf("at %s back since %v, dried %t", e.Time, before, e.Dried))
+	}
 	if e.Or == e.Cause {
 		wrong = append(wrong, fmt.Sprintf("%s or %s", e.Cause, e.Or))
 	}
@@ -181,6 +184,8 @@ var wrongs = []struct {
 	})}},
 	{"another zone without volts", []alerts.Event{alter(func(e *alerts.Event) { e.Worst, e.Text = "hazel", "Lane pulls hazel down." })}},
 	{"one cause twice", []alerts.Event{alter(func(e *alerts.Event) { e.Or = e.Cause })}},
+	{"back before it was there", []alerts.Event{alter(func(e *alerts.Event) { e.Again = []time.Time{e.Time} })}},
+	{"dried off without having been there", []alerts.Event{alter(func(e *alerts.Event) { e.Dried = true })}},
 	{"half an interval", []alerts.Event{alter(func(e *alerts.Event) { e.DistanceM = at150() })}},
 }
 

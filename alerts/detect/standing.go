@@ -47,6 +47,7 @@ func (w *Watch) withdraw(s *standing, at ms, text string) {
 
 func (w *Watch) clear(s *standing, at ms, text string) {
 	s.Finding.Text, s.Finding.Evidence = text, nil // what was seen was of the fault
+	s.Finding.Again, s.Finding.Dried = nil, false
 	s.Finding.Worst, s.Finding.WorstKV, s.Finding.Or, s.Finding.OrZones, s.Finding.WhenWet = "", nil, "", nil, false
 	if t := w.byID[SensorID(w.farm, s.Finding.Source)]; t != nil && s.Finding.KV != nil {
 		s.Finding.KV = kilo(t.LastVal) // what it is now, not what it was

@@ -53,8 +53,9 @@ func (f *fence) finding(in *incident) alerts.Finding {
 	if in.Placed && in.Cause == alerts.Short {
 		fd.DistanceM, fd.DistanceLowM, fd.DistanceHighM = metres(in.AtM, in.LowM, in.High, f.net.Zones[in.Zone].LengthM)
 	}
-	fd.Text = f.text(in, &fd)
 	fd.Evidence = f.evidence(in)
+	f.again(in, &fd)
+	fd.Text = f.text(in, &fd)
 	return fd
 }
 
@@ -147,19 +148,19 @@ func (f *fence) text(in *incident, fd *alerts.Finding) string {
 		return f.openText(in, fd, name+" "+what)
 	case alerts.Short:
 		if fd.WhenWet {
-			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name)
+			return fmt.Sprintf("%s %s: something in %s leads to earth when it is wet%s. Look for a cracked insulator or a wire on wet ground; look and listen at dusk or in the wet.", name, what, z.Name, f.onAndOff(fd))
 		}
 		if fd.Or == alerts.EnergizerWeak {
-			return fmt.Sprintf("%s %s: wire touching earth %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, look at its earth lead, then walk there.",
-				name, what, f.place(in, fd)+f.orElse(in), f.energizer.Name, f.energizer.Name)
+			return fmt.Sprintf("%s %s: wire touching earth%s %s, or %s gives too little. Switch off, unhook the fence, switch on and measure %s alone; if it is well, look at its earth lead, then walk there.",
+				name, what, f.back(fd), f.place(in, fd)+f.orElse(in), f.energizer.Name, f.energizer.Name)
 		}
-		return fmt.Sprintf("%s %s: wire touching earth %s. Walk there first; switch off before you free it.", name, what, f.place(in, fd)+f.orElse(in))
+		return fmt.Sprintf("%s %s: %s%s %s. %s", name, what, touching(fd), f.back(fd), f.place(in, fd)+f.orElse(in), walkFirst(fd))
 	case alerts.Joint:
 		return fmt.Sprintf("%s %s: a bad joint or broken strand between %s and %s%s", name, what, f.before(in.Zone), f.behind(in.Zone), lookAtJoints(fd.Or == alerts.CauseSensorFaulty))
 	case alerts.Vegetation:
 		return fmt.Sprintf("%s %s: growth, likely wet, is pulling it down. Trim %s; look at the low wire first.", name, f.underIts(z.MinimumVolts, fd, what), z.Name)
 	case alerts.CauseIntermittent:
-		return fmt.Sprintf("%s %s: something touches the wire now and then%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.walkTo(in))
+		return fmt.Sprintf("%s %s: something touches the wire now and then%s%s and look for a loose wire, a branch or a cracked insulator.", name, what, f.onAndOff(fd), f.walkTo(in))
 	}
 	return fmt.Sprintf("%s %s, cause not yet known. Walk from %s toward %s.", name, what, f.before(in.Zone), f.behind(in.Zone))
 }

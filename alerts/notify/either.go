@@ -19,6 +19,8 @@ func (w words) special(f alerts.Finding, off, stock string) (advice, bool) {
 			"It leads to earth when it is wet: look for a cracked insulator, or wire on wet ground.",
 			"Nothing to see? Look and listen for a spark or a click at dusk, or while it is wet.",
 			off + " Change the insulator or lift the wire.", stock}}, true
+	case f.Cause == alerts.Short && len(f.Again) > 0 && f.Or == "":
+		return w.hereBefore(f, off, stock), true
 	case f.Cause == alerts.Short && f.Or == alerts.EnergizerWeak:
 		return advice{"Measure the energizer alone; if it is well, look for wire at earth.", "", []string{
 			measureAlone, "Weak alone? Battery first, then another energizer.",
@@ -36,6 +38,21 @@ func (w words) special(f alerts.Finding, off, stock string) (advice, bool) {
 			off + " Join the wire, switch on, and see it come back.", stock}}, true
 	}
 	return advice{}, false
+}
+
+// hereBefore is what to do first about a path to earth that was there before and let go: nobody has mended it, and it may let go
+// again before anybody comes. What moves or dries is looked for, and not only what lies there.
+func (w words) hereBefore(f alerts.Finding, off, stock string) advice {
+	if f.Dried {
+		return advice{"It dried off before: look for a cracked insulator.", "", []string{
+			"It was here before and dried off: look for a cracked insulator, wire on wet ground, or wet growth.",
+			"Nothing to see? Look and listen for a spark or a click at dusk, or while it is wet.",
+			off + " Change the insulator, lift the wire or trim.", stock}}
+	}
+	return advice{"It let go before: look for a loose wire or a branch.", " Switch off to free it.", []string{
+		"It was here before and let go: look for a loose wire or a branch that moves in the wind, or a cracked insulator.",
+		"Nothing to see? Look for a burnt or bright spot on wire and posts, and listen for a click; look again in the wind.",
+		off + " Tighten or tie back what moves, switch on, and see it come back.", stock}}
 }
 
 // why names the cause in words, and what else it may be; empty where the condition says it already.

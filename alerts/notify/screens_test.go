@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
@@ -70,7 +71,7 @@ func screensBeside(t *testing.T) []screen {
 		f.Priority, f.Text = alerts.High, "The detector's own sentence."
 		return screen{name, call(clock(t, "21 02:10"), f), inside}
 	}
-	low, dead := new(1.8), new(0.1)
+	low, dead, before := new(1.8), new(0.1), []time.Time{clock(t, "20 04:10")}
 	return []screen{
 		of("short, harm elsewhere", alerts.Finding{Source: "zone/brook", Condition: alerts.Low, Cause: alerts.Short, KV: new(3.3), Worst: "lane", WorstKV: low,
 			Zones: []string{"hazel", "lane"}}, "Brook pulls lane down to 1.8 kV, needs 3.0, and hazel with it", "since 02:10", "Look for wire"),
@@ -86,6 +87,12 @@ func screensBeside(t *testing.T) []screen {
 			"Lane is low", "since 02:10", "Measure the energizer alone", "look for wire at earth"),
 		of("short, when wet", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, WhenWet: true, KV: low},
 			"Lane is low", "since 02:10", "cracked insulator", "in the wet"),
+		of("short, back again", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, KV: low, DistanceM: new(240.0), Again: before},
+			"Lane is low, 1.8 kV", "the old oak", "since 02:10", "It let go before: look for a loose wire"),
+		of("short, back again, energizer-weak", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Short, Or: alerts.EnergizerWeak, KV: low, Again: before},
+			"Lane is low", "since 02:10", "Measure the energizer alone"),
+		of("short, dried before", alerts.Finding{Source: "zone/brook", Condition: alerts.Low, Cause: alerts.Short, KV: new(3.3), Worst: "lane", WorstKV: low,
+			OrZones: []string{"hazel"}, Again: before, Dried: true}, "Brook pulls lane down", "since 02:10", "It dried off before: look for a cracked insulator"),
 		of("bad-joint, or sensor-faulty", alerts.Finding{Source: "zone/lane", Condition: alerts.Low, Cause: alerts.Joint, Or: alerts.CauseSensorFaulty, KV: low},
 			"Lane is low", "past hazel", "since 02:10", "A bad joint, or its sensor", "by hand"),
 		of("sensor-faulty, or bad-joint", alerts.Finding{Source: "zone/lane", Condition: alerts.FaultySensor, Cause: alerts.CauseSensorFaulty, Or: alerts.Joint, KV: low},
