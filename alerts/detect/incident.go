@@ -92,6 +92,24 @@ func (in *incident) member(node int) *member {
 	return nil
 }
 
+// deadAnyway reports whether the zone at node is dead for another fault's sake: the energizer is off, as when the keeper
+// sets out to mend the first, or the wire has parted on the way there and not on the way to in. What it shows then says
+// nothing of in, neither that it got worse nor that it stands.
+func (f *fence) deadAnyway(in *incident, node int) bool {
+	if node == 0 || in.Slow || in.Shift || in.Cause == alerts.EnergizerOff || in.Cause == alerts.CauseIntermittent {
+		return false
+	}
+	return f.trouble(func(o *incident) bool {
+		switch {
+		case o == in || o.Slow:
+			return false
+		case o.Zone < 0:
+			return o.Cause == alerts.EnergizerOff && in.Zone >= 0
+		}
+		return o.Cause == alerts.Open && f.net.Behind(node-1, o.Zone) && (in.Zone < 0 || !f.net.Behind(in.Zone, o.Zone))
+	}) != nil
+}
+
 // held reports whether a fault keeps the sensor at node from showing what the fence does of itself.
 func (f *fence) held(node int) bool {
 	return slices.ContainsFunc(f.Troubles, func(in *incident) bool { return in.holds(node) })

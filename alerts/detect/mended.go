@@ -11,7 +11,7 @@ import (
 // heard takes a member's reading into account: does it speak for the fault's end?
 func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	m := in.member(t.node)
-	if m == nil {
+	if m == nil || f.deadAnyway(in, t.node) {
 		return
 	}
 	minimum := f.minimum(t.node)
@@ -145,7 +145,7 @@ func (in *incident) over(f *fence, now ms) bool {
 	}
 	spoke := false
 	for _, m := range in.Members {
-		if f.mute(m.Node) {
+		if f.mute(m.Node) || f.deadAnyway(in, m.Node) {
 			continue
 		}
 		if (m.Good < goodReadings || now-in.Quiet < in.holdFor(f)) && (m.Better == 0 || now-m.Better < 2*betterFor) {

@@ -95,6 +95,7 @@ func (f *fence) state(in *incident, fd *alerts.Finding) (stock bool, worst alert
 		v := f.now(t)
 		behind := in.Cause == alerts.Open && in.Zone >= 0 && f.net.Behind(i-1, in.Zone)
 		switch {
+		case f.deadAnyway(in, i):
 		case v < f.deadVolts(i) || behind && t.Since.N == 0 && f.Suspect.Open:
 			worst = alerts.Dead
 			stock = stock || z.Stock != ""
@@ -250,7 +251,7 @@ func (f *fence) lowest(in *incident) int {
 	zone, least := -1, 1.0
 	for _, m := range in.Members {
 		t := f.tracks[m.Node]
-		if m.Node == 0 || t == nil || t.Gone || f.minimum(m.Node) <= 0 {
+		if m.Node == 0 || t == nil || t.Gone || f.minimum(m.Node) <= 0 || f.deadAnyway(in, m.Node) {
 			continue
 		}
 		if r := f.now(t) / f.minimum(m.Node); r < least {
