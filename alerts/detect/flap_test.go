@@ -230,3 +230,27 @@ func TestWirePartsAndJoinsForDays(t *testing.T) {
 		t.Errorf("%d alarms of one wire that parts and joins, want at most 8", len(all))
 	}
 }
+
+// A sensor that catches some touches in a row, which those beside it catch and miss by turns, is no liar.
+func TestCatchesTouchesInARow(t *testing.T) {
+	f := paddocks()
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM, f.Zones[i].LengthM = 100, 450
+	}
+	b := newBench(t, f)
+	b.run(36 * time.Hour)
+	s := b.zone("lane")
+	s.part = 0.3
+	b.while = func(now time.Time) {
+		minute, speaks := now.Minute(), slices.IndexFunc(b.devices, func(d *device) bool { return d.next.Add(-d.every).Equal(now) })
+		s.short = 0
+		if minute%3 == 0 || minute%20 < 8 && b.devices[speaks].source == "zone/brook" {
+			s.short = 1.0 / 750
+		}
+	}
+	b.run(12 * time.Hour)
+	if a := b.only(); a.last().Cause != alerts.CauseIntermittent {
+		b.show()
+		t.Errorf("told of %s as %s", a.last().Source, a.last().Cause)
+	}
+}

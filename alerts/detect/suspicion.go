@@ -183,7 +183,7 @@ func (f *fence) conclude(now ms) {
 		return
 	}
 	if v.sensor >= 0 {
-		if f.tracks[v.sensor].Bad >= accuseReadings {
+		if t := f.tracks[v.sensor]; t.Bad >= accuseReadings && !f.catches(t, now) {
 			f.accuse(v.sensor, v.alike, now)
 			f.closeSuspicion()
 		}
@@ -228,6 +228,13 @@ func (f *fence) conclude(now ms) {
 		return
 	}
 	f.open(v, now)
+}
+
+// catches reports whether t may show nothing but touches of what comes and goes: one sensor catches some in a row that others
+// miss.
+func (f *fence) catches(t *track, now ms) bool {
+	in := f.flappingNow()
+	return in != nil && !in.away(now) && ms(t.Bad)*t.every < staysParted
 }
 
 // heardOut reports whether every sensor has been heard since the suspicion began, and those that show something odd more than
