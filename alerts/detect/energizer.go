@@ -147,14 +147,8 @@ func (f *fence) batteryLow(v float64, now ms) {
 
 func (s *supplyWatch) judgeInterval(f *fence, now ms) {
 	v, ok := s.Interval.median()
-	if !ok {
-		return
-	}
-	usual := float64(f.energizer.PulseEvery.Milliseconds())
-	if first, ok := s.UsualMS.median(); ok {
-		usual = max(usual, first)
-	}
-	if usual <= 0 {
+	usual := f.usualInterval()
+	if !ok || usual <= 0 {
 		return
 	}
 	slow := v > slowPulses*usual
@@ -172,6 +166,24 @@ func (s *supplyWatch) judgeInterval(f *fence, now ms) {
 			Evidence: []string{fmt.Sprintf("%.2f s from pulse to pulse, as a rule %.2f s", v/1000, usual/1000)},
 		})
 	}
+}
+
+// usualInterval returns the milliseconds from pulse to pulse as a rule, 0 where unknown.
+func (f *fence) usualInterval() float64 {
+	usual := float64(f.energizer.PulseEvery.Milliseconds())
+	if first, ok := f.Supply.UsualMS.median(); ok {
+		usual = max(usual, first)
+	}
+	return usual
+}
+
+// pace returns how many times the usual interval the last pulses took, 0 where unknown.
+func (f *fence) pace() float64 {
+	usual, is := f.usualInterval(), f.Supply.Interval.newest(1)
+	if usual <= 0 || math.IsNaN(is) {
+		return 0
+	}
+	return is / usual
 }
 
 // output returns the energizer's last output, for an event.
@@ -215,7 +227,7 @@ func (f *fence) gaveWay() (sourceLoss, bool) {
 			return loss, loss.kept < keptWell && loss.evidence > 0
 		}
 	}
-	if f.raining() && !f.energizerTrouble() {
+	if f.raining() && !f.energizerTrouble() && f.pace() < slowed {
 		return sourceLoss{}, false
 	}
 	loss := f.sourceSince(f.wellDay(), keptTold)
@@ -233,7 +245,8 @@ func (f *fence) quietObservations() []line.Observation {
 	return obs
 }
 
-// weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told.
+// weakLooks is how many looks in a row, half an hour apart, must agree before a slow loss of output is told, where slower pulses do
+// not bear it out.
 const weakLooks = 4
 
 // checkEnergizer looks, in quiet, whether the energizer gives what it did.
@@ -260,7 +273,7 @@ func (f *fence) checkEnergizer(now ms) {
 		f.WeakFor = 0
 		return
 	}
-	if f.WeakFor++; f.WeakFor < weakLooks {
+	if f.WeakFor++; f.WeakFor < weakLooks && f.pace() <= slowed {
 		return
 	}
 	f.WeakFor = 0

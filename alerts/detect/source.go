@@ -155,6 +155,9 @@ func (f *fence) told(loss sourceLoss) bool {
 		return false
 	}
 	short := f.givesLess()
+	if f.pace() > slowed {
+		short += stakesMost // what grows on the wire does not set the pace of the pulses
+	}
 	return loss.evidence+short > sourceSure && (loss.heard >= leastHeard || short > 0)
 }
 

@@ -294,3 +294,37 @@ func TestWetSteelIsNoWeakEnergizer(t *testing.T) {
 		}
 	}
 }
+
+// On grown steel that rain had under its minimum not long ago, an energizer that gives less at a stroke looks like more rain to the
+// zones, which speak before its own sensor does. That it pulses more slowly settles it: nobody waits two hours for that.
+func TestSlowerPulsesAreNoRain(t *testing.T) {
+	f := paddocks()
+	reportEvery(f, 5*time.Minute)
+	f.Energizers[0].SourceOhms, f.Energizers[0].EarthOhms = 135, 0
+	for i := range f.Zones {
+		f.Zones[i].OhmsPerKM, f.Zones[i].LengthM, f.Zones[i].MinimumVolts = 60, 400, 2000
+	}
+	f.Zones[1].MinimumVolts, f.Zones[2].MinimumVolts = 4100, 4200
+	const leak = 3e-3
+	b, volts, pace := newBench(t, f), 12.8, 1300.0
+	b.draws(leak)
+	b.supplied(&volts, &pace)
+	b.run(3 * 24 * time.Hour)
+	b.quiet()
+	b.downpour(2.2, 4*time.Minute)
+	b.run(2 * time.Hour)
+	b.while = nil
+	b.draws(leak)
+	b.run(20*time.Hour + 10*time.Second)
+	before, fails := len(b.events), b.now
+	b.wires["cartshed"].open *= 0.72
+	pace *= 1.25
+	b.run(30 * time.Minute)
+	if before == 0 || len(b.events) == before {
+		b.show()
+		t.Fatalf("%d events by the rain and %d in half an hour of the failure, want some of each", before, len(b.events)-before)
+	}
+	if e := b.events[before]; e.Cause != alerts.EnergizerWeak {
+		t.Errorf("told of %s as %s first, after %s", e.Source, e.Cause, e.Time.Sub(fails))
+	}
+}
