@@ -3,6 +3,7 @@ package notify
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -53,5 +54,35 @@ func TestWhatIsOverIsSaidInTheAlarmsOwnWords(t *testing.T) {
 			}
 			checkLetter(t, subject, body)
 		})
+	}
+}
+
+// What came back before may do so again, whoever has answered: nobody is told that all is done.
+func TestOverOfWhatCameBackBefore(t *testing.T) {
+	for _, tt := range []struct {
+		pr       alerts.Priority
+		answered string
+		want     string
+	}{
+		{alerts.High, "", "Lane is back at 5.2 kV. It lasted 25 h, until 03:05. See that all stock are in; it came back before, so look by day."},
+		{alerts.High, "Orla", "Lane is back at 5.2 kV. It lasted 25 h, until 03:05. See that all stock are in; it came back before, so look by day."},
+		{alerts.Medium, "Orla", "Lane is back at 5.2 kV. It lasted 25 h, until 03:05. It came back before and may again: look by day."},
+	} {
+		p, err := NewPlanner(testConfig(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := trouble("zone/lane", alerts.Low, alerts.Short, tt.pr)
+		f.Again = []time.Time{clock(t, "19 02:05")}
+		c := told(call(clock(t, "20 02:05"), f), "Orla")
+		c.Answered = tt.answered
+		f.Text, f.KV, f.Again = "Lane is back at 5.2 kV.", new(5.2), nil
+		e := alerts.Event{ID: "id", Time: clock(t, "21 03:05"), Kind: alerts.Returned, Finding: f}
+		p.over(e.Time, c, alerts.Change{Event: &e}, false)
+		subject, body := p.words.at(e.Time).message(alerts.TellReturned, []*Call{c})
+		if subject != tt.want {
+			t.Errorf("got  %s\nwant %s", subject, tt.want)
+		}
+		checkLetter(t, subject, body)
 	}
 }

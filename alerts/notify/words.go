@@ -251,7 +251,11 @@ func (w words) afterwards(c *Call) string {
 	case w.cfg.Farm.Energizer(c.Event.Source.Name()) != nil:
 		at = "it"
 	}
-	switch grave := c.Event.Priority == alerts.High; {
+	switch grave, back := c.Event.Priority == alerts.High, len(c.Event.Again) > 0; {
+	case grave && back: // whoever answered may have found nothing
+		return "See that all stock are in; it came back before, so look by day."
+	case back:
+		return "It came back before and may again: look by day."
 	case grave && c.Answered == "":
 		return "See that all stock are in; look at " + at + " by day."
 	case grave:
