@@ -202,7 +202,7 @@ func (f *fence) conclude(now ms) {
 			f.acceptWeather()
 			return
 		}
-	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) {
+	} else if f.badInARow() < 3 && (v.worst > unexplained || f.oneAlone()) || f.mayBeRain(v, now) {
 		return
 	}
 	if in := f.flappingNow(); in != nil {
@@ -237,13 +237,25 @@ func (f *fence) catches(t *track, now ms) bool {
 	return in != nil && !in.away(now) && ms(t.Bad)*t.every < staysParted
 }
 
+// mayBeRain reports whether v is a path to earth that wet growth explains nearly as well, where the next reading or two of
+// an odd sensor that reports often may tell them apart: rain goes on, and a wire that touches has done so once it has.
+func (f *fence) mayBeRain(v verdict, now ms) bool {
+	if v.cause != alerts.Short || v.dry >= nearlyAsWell || !f.rainMay() || now-f.Suspect.Since >= wetting/2 || f.heardOut(now) {
+		return false
+	}
+	return slices.ContainsFunc(f.sensors, func(t *track) bool { return t.Bad > 0 && t.every <= wetting/5 })
+}
+
 // heardOut reports whether every sensor has been heard since the suspicion began, and those that show something odd more than
 // once, or has had the time to be: what the first few show of a fault at a stroke, wet growth explains as well.
 func (f *fence) heardOut(now ms) bool {
 	return f.spoken(1) && f.rounds() >= hearRounds || now-f.Suspect.Since > (hearRounds+1)*f.longest()
 }
 
-const hearRounds = 2 // common practice, no source
+const (
+	hearRounds   = 2   // common practice, no source
+	nearlyAsWell = 4.0 // squared standard deviations: two of them
+)
 
 // worthAsking reports whether there is enough new since the last diagnosis of this suspicion, which is dear: a round more
 // of those who show something odd, or a quarter more readings than it had.
