@@ -50,11 +50,19 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
 			in.Quiet = now
 		}
-		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent {
+		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent && !f.unloaded(in) {
 			f.nowFlaps(in, now)
 		}
 	}
 	m.better(v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)), now)
+}
+
+// unloaded reports whether the wire behind a joint has parted. That takes the load off the joint, and with it a part of the
+// step down: its zones come half way back and stay there, now over and now under what counts as well.
+func (f *fence) unloaded(in *incident) bool {
+	return in.Cause == alerts.Joint && f.trouble(func(o *incident) bool {
+		return o != in && o.Cause == alerts.Open && !o.Slow && o.Zone >= 0 && f.net.Behind(o.Zone, in.Zone)
+	}) != nil
 }
 
 // better notes since when the zone has been well above its minimum, as it is now or not.
