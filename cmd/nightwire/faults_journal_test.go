@@ -19,10 +19,7 @@ func (x *trial) compare(c *tally) {
 		received[m.Message] = true
 	}
 	whole, told := 0, map[string]int{}
-	for _, a := range exportedAlarms(x.T, x.farmFile, x.data) {
-		if !a.is("zone/hazel", "raised") {
-			continue
-		}
+	for _, a := range x.hazels() {
 		if a.is("zone/hazel", "returned") {
 			whole++
 		}
@@ -44,6 +41,24 @@ func (x *trial) compare(c *tally) {
 	for _, kind := range []string{"raised", "returned"} {
 		c.messagesLost += max(0, x.alarms-told[kind])
 	}
+}
+
+// hazels returns the alarms of hazel in the journal.
+func (x *trial) hazels() []journalled {
+	x.Helper()
+	return slices.DeleteFunc(exportedAlarms(x.T, x.farmFile, x.data), func(a journalled) bool { return !a.is("zone/hazel", "raised") })
+}
+
+// waits reports whether a message of hazel is still to be sent: one that is when the watch is stopped goes when it starts again.
+func (x *trial) waits() bool {
+	for _, a := range x.hazels() {
+		for _, m := range a.Messages {
+			if m.Outcome == "pending" {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // journalled is an alarm in the journal's export.

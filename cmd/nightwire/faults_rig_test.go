@@ -362,6 +362,7 @@ type tally struct {
 func (x *trial) finish(times int) tally {
 	x.Helper()
 	x.settled()
+	until(x, "no message waits to be sent", func() bool { return !x.waits() })
 	x.watch.stop(x)
 	c := tally{times: times, alarms: x.alarms}
 	c.lost, c.readingsTwice = x.counted()
