@@ -92,3 +92,31 @@ func TestJointThatIsUnloaded(t *testing.T) {
 		}
 	}
 }
+
+// A wire that has let go may touch again, or part, while the energizer is off: what its sensor showed before is no word of
+// how it is afterwards, and nothing is said to be over of a zone that has not been heard since.
+func TestNotOverUnheard(t *testing.T) {
+	f := paddocks()
+	f.Zones[2].Sensor.Every = 10 * time.Minute // lane's
+	f.Energizers[0].Sensor.Topic = ""
+	for minutes := range 10 { // of lane's period
+		b := newBench(t, f)
+		b.run(30 * time.Hour)
+		short("lane", 300, 0.5)(b)
+		b.run(50 * time.Minute)
+		mend("lane")(b)
+		b.run(30 * time.Minute)
+		b.only()
+		w := b.wires["cartshed"]
+		open := w.open
+		w.open = 0
+		b.run(time.Hour + time.Duration(minutes)*time.Minute)
+		w.open = open
+		b.run(2 * time.Hour)
+		a := b.alarms()
+		if e := a[0].last(); a[0].over.IsZero() || e.KV == nil || *e.KV < 7 {
+			b.show()
+			t.Errorf("%d minutes: %s %s: %s", minutes, e.Time, e.Kind, e.Text)
+		}
+	}
+}

@@ -11,7 +11,11 @@ import (
 // heard takes a member's reading into account: does it speak for the fault's end?
 func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	m := in.member(t.node)
-	if m == nil || f.deadAnyway(in, t.node) {
+	if m == nil {
+		return
+	}
+	if f.deadAnyway(in, t.node) {
+		m.Good, m.Live, m.Better = 0, 0, 0 // nobody sees what becomes of it meanwhile: its end is for what is heard afterwards
 		return
 	}
 	minimum := f.minimum(t.node)
