@@ -45,7 +45,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		m.Well, in.Well = true, now
 	} else {
 		if v < m.Before*(m.Least+downAgain*(1-m.Least)) { // what dries slowly crosses any one limit often, being noisy
-			if m.Well {
+			if m.Well && !f.unloaded(in) {
 				m.Flips++
 			}
 			m.Well = false
@@ -54,7 +54,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
 			in.Quiet = now
 		}
-		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent && !f.unloaded(in) {
+		if m.Flips >= flipsToFlap && in.Zone >= 0 && in.Cause != alerts.CauseIntermittent {
 			f.nowFlaps(in, now)
 		}
 	}
