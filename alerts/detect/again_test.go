@@ -212,3 +212,35 @@ func TestCrackedInsulatorComesBack(t *testing.T) {
 		})
 	}
 }
+
+// A fence that dries while a wire touches it is not what dries off: the wire lets go at a stroke, and is looked for as such.
+func TestTouchOnAFenceThatDries(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.draws(1e-4)
+	b.run(30 * time.Hour)
+	b.draws(6e-4)
+	b.run(8 * time.Hour)
+	for range 2 {
+		short("hazel", 2000, 0.5)(b)
+		b.run(40 * time.Minute)
+		began := b.now
+		b.while = func(now time.Time) { b.draws(1e-4 + 5e-4*math.Exp(-now.Sub(began).Hours())) }
+		b.run(6 * time.Hour)
+		mend("hazel")(b)
+		b.run(3 * time.Hour)
+		b.while = nil
+	}
+	again := 0
+	for _, e := range b.events {
+		if e.Cause == alerts.Short && len(e.Again) > 0 {
+			again++
+			if e.Dried {
+				t.Errorf("%s: %s", e.Time, e.Text)
+			}
+		}
+	}
+	if again == 0 {
+		b.show()
+		t.Error("nothing was told as back: the test shows nothing")
+	}
+}

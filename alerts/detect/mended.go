@@ -41,6 +41,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
 	high := v >= 1.05*minimum || m.Before < 1.1*minimum || in.Cause == alerts.CauseIntermittent // what creeps is another matter
 	if v >= back && high {
+		if m.Good == 0 && v-t.Prev > leap*m.Before*(1-m.Least) {
+			in.Dried = false // the fence dried while it touched, and it let go at a stroke
+		}
 		m.Good++
 		m.Well, in.Well = true, now
 	} else {
