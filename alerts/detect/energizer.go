@@ -177,8 +177,11 @@ func (f *fence) usualInterval() float64 {
 	return usual
 }
 
-// pace returns how many times the usual interval the last pulses took, 0 where unknown.
+// pace returns how many times the usual interval the last pulses took, 0 where unknown or no longer heard.
 func (f *fence) pace() float64 {
+	if t := f.tracks[0]; t == nil || t.Gone {
+		return 0
+	}
 	usual, is := f.usualInterval(), f.Supply.Interval.newest(1)
 	if usual <= 0 || math.IsNaN(is) {
 		return 0
