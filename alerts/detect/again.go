@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -55,6 +56,7 @@ func (f *fence) letGo(in *incident, now ms) {
 	}
 	f.Gone = slices.DeleteFunc(f.Gone, func(o gone) bool { return o.At == g.At || now-o.Over > keepGone })
 	f.Gone = append(f.Gone, g)
+	slices.SortStableFunc(f.Gone, func(a, b gone) int { return cmp.Compare(a.At, b.At) }) // what was told first may end last
 	f.Gone = slices.Delete(f.Gone, 0, max(0, len(f.Gone)-mostGone))
 }
 
@@ -81,7 +83,7 @@ func (f *fence) earlier(in *incident) []gone {
 	}
 	var out []gone
 	for _, g := range f.Gone {
-		if g.At < now && now-g.Over <= keepGone && g.backAs(in) {
+		if g.At < now && g.Over <= now && now-g.Over <= keepGone && g.backAs(in) { // what stood when this began has not come back
 			out = append(out, g)
 		}
 	}

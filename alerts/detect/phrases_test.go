@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"slices"
 	"testing"
 
 	"nightwire/alerts"
@@ -58,6 +59,72 @@ func TestUnderItsOwnMinimum(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			if got := f.underIts(zones[0].MinimumVolts, &tt.fd, "said"); got != tt.want {
 				t.Errorf("got %q, want %q", got, tt.want)
+			}
+		})
+	}
+}
+
+// aFence returns the fence of one energizer with two zones in a row, all with sensors.
+func aFence(t *testing.T) *fence {
+	t.Helper()
+	zone := func(name, by string) farm.Zone {
+		return farm.Zone{Name: name, FedBy: by, LengthM: 200, OhmsPerKM: 4000, Sensor: farm.Sensor{Topic: name}}
+	}
+	w, err := New(Options{Farm: &farm.Farm{
+		Energizers: []farm.Energizer{{Name: "shed", OpenVolts: 8000, SourceOhms: 350, Sensor: farm.Sensor{Topic: "shed"}}},
+		Zones:      []farm.Zone{zone("brook", "shed"), zone("lane", "brook")},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w.fences[0]
+}
+
+// What stood when another began has not come back with it, and of what has let go the oldest is named first, whichever
+// was over first.
+func TestEarlier(t *testing.T) {
+	const hour = 60 * 60_000
+	f := aFence(t)
+	stands := func(from, until ms) *incident {
+		f.Troubles = nil
+		return &incident{Cause: alerts.Short, Zone: 1, Quiet: until, S: standing{ID: "id", Raised: from}, Members: []member{{Node: 2}}}
+	}
+	long, brief, next := stands(100*hour, 104*hour), stands(102*hour, 103*hour), stands(110*hour, 0)
+	f.letGo(brief, 103*hour)
+	f.letGo(long, 104*hour)
+	if past := f.earlier(brief); len(past) > 0 {
+		t.Errorf("one that stood beside it is what came back: %v", past)
+	}
+	var at []ms
+	for _, g := range f.earlier(next) {
+		at = append(at, g.At/hour)
+	}
+	if !slices.Equal(at, []ms{100, 102}) {
+		t.Errorf("told at %v hours, want 100 and 102", at)
+	}
+}
+
+// What an energizer's sensor said of its pace before it fell silent, or was taken off, says nothing of now.
+func TestPaceOfOneThatIsHeard(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		then func(f *fence)
+		want float64
+	}{
+		{"heard", func(*fence) {}, 1.25},
+		{"silent", func(f *fence) { f.tracks[0].Gone = true }, 0},
+		{"taken off", func(f *fence) { f.tracks[0] = nil }, 0},
+		{"never heard", func(f *fence) { f.Supply.Interval = ring5{} }, 0},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			f := aFence(t)
+			for range 5 {
+				f.Supply.UsualMS.add(1200)
+				f.Supply.Interval.add(1500)
+			}
+			tt.then(f)
+			if got := f.pace(); got != tt.want {
+				t.Errorf("%g times the usual interval, want %g", got, tt.want)
 			}
 		})
 	}
