@@ -65,9 +65,12 @@ func (in *incident) touches() bool {
 	return in.Zone >= 0 && (in.Cause == alerts.Short || in.Cause == alerts.CauseIntermittent) && in.Fault.Kind != line.Fallen
 }
 
-// workedOn forgets what let go where somebody has been at work since: what comes now is news.
-func (f *fence) workedOn(s farm.Source) {
+// workedOn forgets what was told before at where somebody was at work then: what came since is news.
+func (f *fence) workedOn(s farm.Source, at ms) {
 	f.Gone = slices.DeleteFunc(f.Gone, func(g gone) bool {
+		if g.At > at {
+			return false
+		}
 		return f.means(s, g.Zone) || slices.ContainsFunc(g.Also, func(z int) bool { return f.means(s, z) })
 	})
 }

@@ -63,6 +63,9 @@ var seconds = []struct {
 	{"after hazel was strung anew", "hazel", 0.5, 300, 50 * time.Hour, act(alerts.Restrung, "zone/hazel"), false},
 	{"after work at hazel", "hazel", 0.5, 300, 10 * time.Hour, act(alerts.OutOfService, "zone/hazel"), false},
 	{"after work elsewhere", "hazel", 0.5, 300, 10 * time.Hour, act(alerts.OutOfService, "zone/orchard"), true},
+	{"hazel was strung anew before it", "hazel", 0.5, 300, 50 * time.Hour, func(b *bench) {
+		b.events = append(b.events, b.watch.Tell(alerts.Action{Time: b.now, On: start.Add(24 * time.Hour), Kind: alerts.Restrung, Source: "zone/hazel"})...)
+	}, true},
 	{"a trim mends no wire", "hazel", 0.5, 300, 10 * time.Hour, act(alerts.Trimmed, "zone/hazel"), true},
 }
 

@@ -320,8 +320,8 @@ func (f *fence) tell(a alerts.Action) {
 		f.trimmed(a.Source, toMS(a.When()))
 	case alerts.Restrung:
 		f.restrung(a.Source, toMS(a.When()))
-		f.workedOn(a.Source)
+		f.workedOn(a.Source, toMS(a.When()))
 	case alerts.OutOfService, alerts.InService:
-		f.workedOn(a.Source)
+		f.workedOn(a.Source, toMS(a.When()))
 	}
 }
