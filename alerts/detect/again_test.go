@@ -145,10 +145,29 @@ func TestTouchComesBackForDays(t *testing.T) {
 	if most != 12 {
 		t.Errorf("remembered %d times, want 12", most)
 	}
+}
+
+// What is told once more and then comes and goes says since when it has done so.
+func TestTouchComesBackAndGoes(t *testing.T) {
+	b := newBench(t, paddocks())
+	b.run(30 * time.Hour)
+	b.quiet()
+	for range 6 {
+		b.touchFor("hazel", 0.5, 300, 20*time.Minute)
+		b.run(time.Hour)
+	}
+	told := 0
 	for _, e := range b.events {
-		if e.Cause == alerts.CauseIntermittent && len(e.Again) > 0 && !strings.Contains(e.Text, " now and then, on and off since ") {
-			t.Errorf("comes and goes since %s: %s", e.Again[0], e.Text)
+		if e.Cause == alerts.CauseIntermittent && len(e.Again) > 0 {
+			told++
+			if want := " now and then, on and off since " + e.Again[0].Format("15:04") + ". "; !strings.Contains(e.Text, want) {
+				t.Errorf("comes and goes since %s: %s", e.Again[0], e.Text)
+			}
 		}
+	}
+	if told == 0 {
+		b.show()
+		t.Error("nothing was told as what comes and goes and is back")
 	}
 }
 
