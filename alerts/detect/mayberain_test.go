@@ -6,17 +6,22 @@ import (
 	"time"
 
 	"nightwire/alerts"
+	"nightwire/ingest/farm"
+	"nightwire/ingest/pulse"
 )
 
 // often are periods of the sensors at which the next reading is not far.
 var often = []time.Duration{time.Minute, 2 * time.Minute}
 
+// allEvery has all sensors report so often.
+func allEvery(d time.Duration) func(*farm.Farm) { return func(f *farm.Farm) { reportEvery(f, d) } }
+
 // onAFence plays what comes to a fence of zones that have not much more than they need, and returns what is told of it
 // within forty minutes, and when it came.
-func onAFence(t *testing.T, seed uint64, every time.Duration, comes func(*bench)) (told []*told, came time.Time) {
+func onAFence(t *testing.T, seed uint64, paces func(*farm.Farm), comes func(*bench)) (told []*told, came time.Time) {
 	t.Helper()
 	f := paddocks()
-	reportEvery(f, every)
+	paces(f)
 	needing(f, 5800)
 	for i := range f.Zones {
 		f.Zones[i].OhmsPerKM = 1000
@@ -38,7 +43,7 @@ func TestFirstOfADownpour(t *testing.T) {
 	wrong, wet := 0, 0
 	for _, every := range often {
 		for seed := uint64(0); seed < 200; seed += 2 {
-			all, _ := onAFence(t, seed, every, func(b *bench) {
+			all, _ := onAFence(t, seed, allEvery(every), func(b *bench) {
 				b.downpour(1.6+2*b.rng.Float64(), time.Duration(3+3*b.rng.Float64())*time.Minute)
 			})
 			for _, a := range all {
@@ -61,7 +66,7 @@ func TestWireOnTheGroundIsToldAsSoon(t *testing.T) {
 	found, late := 0, time.Duration(0)
 	for _, every := range often {
 		for seed := uint64(1); seed < 100; seed += 2 {
-			all, fell := onAFence(t, seed, every, func(b *bench) {
+			all, fell := onAFence(t, seed, allEvery(every), func(b *bench) {
 				z := b.farm.Zones[b.rng.IntN(len(b.farm.Zones))].Name
 				short(z, 300+1000*b.rng.Float64(), b.rng.Float64())(b)
 			})
@@ -73,5 +78,29 @@ func TestWireOnTheGroundIsToldAsSoon(t *testing.T) {
 	}
 	if mean := late / time.Duration(max(1, found)); found < 88 || mean > 100*time.Second {
 		t.Errorf("told of %d of 100 wires on the ground, after %s in the mean; want 88 and 100 s", found, mean)
+	}
+}
+
+// A wire on the ground is told though nothing more is heard once the first of it might have been rain.
+func TestToldThoughTheLinkFails(t *testing.T) {
+	told := 0
+	for seed := uint64(1); seed < 120; seed += 2 {
+		soon := func(heard time.Duration) bool {
+			all, fell := onAFence(t, seed, ownPaces, func(b *bench) {
+				z, came := b.farm.Zones[b.rng.IntN(len(b.farm.Zones))].Name, b.now
+				short(z, 300+2500*b.rng.Float64(), b.rng.Float64())(b)
+				b.alter = func(*device, *pulse.Reading) bool { return b.now.Sub(came) < heard }
+			})
+			return len(all) > 0 && all[0].first().Cause == alerts.Short && all[0].raised.Sub(fell) < 6*time.Minute
+		}
+		if soon(time.Hour) {
+			told++
+			if !soon(245 * time.Second) {
+				t.Errorf("wire %d on the ground is not told when the link fails", seed)
+			}
+		}
+	}
+	if told < 40 {
+		t.Errorf("only %d of 60 are told soon", told)
 	}
 }

@@ -239,11 +239,17 @@ func (f *fence) catches(t *track, now ms) bool {
 
 // mayBeRain reports whether v is a path to earth that wet growth explains nearly as well, where the next reading or two of
 // an odd sensor that reports often may tell them apart: rain goes on, and a wire that touches has done so once it has.
+// Where they may it sees to it that this is asked again.
 func (f *fence) mayBeRain(v verdict, now ms) bool {
 	if v.cause != alerts.Short || v.dry >= nearlyAsWell || !f.rainMay() || now-f.Suspect.Since >= wetting/2 || f.heardOut(now) {
 		return false
 	}
-	return slices.ContainsFunc(f.sensors, func(t *track) bool { return t.Bad > 0 && t.every <= wetting/5 })
+	soon := slices.ContainsFunc(f.sensors, func(t *track) bool { return t.Bad > 0 && t.every <= wetting/5 })
+	if soon {
+		f.Suspect.Waited, f.Suspect.Asked = false, 0 // by a timer, should nobody be heard any more
+		f.w.due(f.Suspect.Since + wetting/2)
+	}
+	return soon
 }
 
 // heardOut reports whether every sensor has been heard since the suspicion began, and those that show something odd more than
