@@ -85,6 +85,18 @@ func List(names []string, word string) string {
 	return strings.Join(names[:last], ", ") + " " + word + " " + names[last]
 }
 
+// ClockTime writes a time as people say it on the day of now: 02:10, of the last days or the next ones Tue 02:10, else 3 Jun 02:10.
+// Both are in the time of the place.
+func ClockTime(now, at time.Time) string {
+	switch {
+	case now.Format(time.DateOnly) == at.Format(time.DateOnly):
+		return at.Format("15:04")
+	case now.Sub(at).Abs() < 6*24*time.Hour:
+		return at.Format("Mon 15:04")
+	}
+	return at.Format("2 Jan 15:04")
+}
+
 // Shorten cuts a subject to the lock screen, between words.
 func Shorten(s string) string {
 	if utf8.RuneCountInString(s) <= LockScreen {

@@ -73,6 +73,18 @@ func TestList(t *testing.T) {
 	}
 }
 
+func TestClockTime(t *testing.T) {
+	now := time.Date(2026, 6, 2, 3, 0, 0, 0, time.UTC) // a Tuesday
+	for back, want := range map[time.Duration]string{
+		time.Hour: "02:00", 3 * time.Hour: "00:00", 4 * time.Hour: "Mon 23:00", -20 * time.Hour: "23:00", -21 * time.Hour: "Wed 00:00",
+		6*24*time.Hour - time.Minute: "Wed 03:01", 6 * 24 * time.Hour: "27 May 03:00", -6 * 24 * time.Hour: "8 Jun 03:00", 365 * 24 * time.Hour: "2 Jun 03:00",
+	} {
+		if got := ClockTime(now, now.Add(-back)); got != want {
+			t.Errorf("%v before is %q, want %q", back, got, want)
+		}
+	}
+}
+
 func TestEventKey(t *testing.T) {
 	e := say(0, "raised x brook dead high")
 	same := e

@@ -34,10 +34,9 @@ type gone struct {
 const (
 	keepGone = 5 * day // wind and rain come some days apart
 	mostGone = 12
-	lastGone = 3       // are told of one by one
-	sameOhms = 4.0     // how many times those of one touch the ohms of the next may be: by the wet, and by the metre it is put at
-	fewOhms  = 50.0    // and less than these are all alike: they leave next to nothing
-	weekday  = 6 * day // for so long the name of a day says which one it was
+	lastGone = 3    // are told of one by one
+	sameOhms = 4.0  // how many times those of one touch the ohms of the next may be: by the wet, and by the metre it is put at
+	fewOhms  = 50.0 // and less than these are all alike: they leave next to nothing
 )
 
 // letGo remembers an incident that is over, or of which the wet is left. A wire that had parted does not join itself, and
@@ -174,17 +173,8 @@ func (f *fence) onAndOff(fd *alerts.Finding) string {
 	return ", on and off since " + f.clock(toMS(fd.Again[0]))
 }
 
-// clock says when something was as people do: 02:10 of this day, Tue 02:10 of the last ones.
-func (f *fence) clock(at ms) string {
-	now, was := f.w.local(f.w.state.Now), f.w.local(at)
-	switch {
-	case now.Format(time.DateOnly) == was.Format(time.DateOnly):
-		return was.Format(clockTime)
-	case f.w.state.Now-at < weekday:
-		return was.Format("Mon " + clockTime)
-	}
-	return was.Format("2 Jan " + clockTime)
-}
+// clock says when something was as people do.
+func (f *fence) clock(at ms) string { return alerts.ClockTime(f.w.local(f.w.state.Now), f.w.local(at)) }
 
 // ordinal writes which of some it is: 2nd, 3rd, 4th.
 func ordinal(n int) string {

@@ -238,16 +238,7 @@ func (f Farm) local(t time.Time) time.Time {
 }
 
 // clock writes a time as people say it on the day of the letter.
-func (f Farm) clock(t time.Time) string {
-	n, l := f.local(f.At), f.local(t)
-	switch {
-	case n.Format(time.DateOnly) == l.Format(time.DateOnly):
-		return l.Format("15:04")
-	case n.Sub(l).Abs() < 6*24*time.Hour:
-		return l.Format("Mon 15:04")
-	}
-	return l.Format("2 Jan 15:04")
-}
+func (f Farm) clock(t time.Time) string { return alerts.ClockTime(f.local(f.At), f.local(t)) }
 
 // day writes a day to come: its name within the week, else its date.
 func (f Farm) day(t time.Time) string {

@@ -374,17 +374,7 @@ func (w words) test(t Test) (subject, body string) {
 }
 
 // clock writes a time as people say it on the day of now.
-func (w words) clock(t time.Time) string {
-	n, l := w.local(w.now), w.local(t)
-	switch days := math.Abs(n.Sub(l).Hours()) / 24; {
-	case n.YearDay() == l.YearDay() && n.Year() == l.Year():
-		return l.Format("15:04")
-	case days < 6:
-		return l.Format("Mon 15:04")
-	default:
-		return l.Format("2 Jan 15:04")
-	}
-}
+func (w words) clock(t time.Time) string { return alerts.ClockTime(w.local(w.now), w.local(t)) }
 
 func (w words) local(t time.Time) time.Time { return w.cfg.local(t) }
 
