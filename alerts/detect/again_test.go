@@ -15,24 +15,16 @@ import (
 // touchFor lets a wire touch earth through so many ohms at a part of a zone for a while, and plays on for two hours.
 func (b *bench) touchFor(zone string, part, ohms float64, d time.Duration) {
 	b.t.Helper()
-	s := b.zone(zone)
-	s.part, s.short = part, 1/ohms
+	short(zone, ohms, part)(b)
 	b.run(d)
-	s.short = 0
+	mend(zone)(b)
 	b.run(2 * time.Hour)
 }
 
 // restart has a new watch go on from the memory of the old one.
 func (b *bench) restart() {
 	b.t.Helper()
-	memory, err := b.watch.MarshalBinary()
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	b.watch = newWatch(b.t, b.farm)
-	if err := b.watch.UnmarshalBinary(memory); err != nil {
-		b.t.Fatal(err)
-	}
+	b.watch = reborn(b.t, b.farm, b.watch)
 }
 
 // act tells the watch what somebody did there.

@@ -139,7 +139,7 @@ func TestOtherFenceStrungAnew(t *testing.T) {
 	dewy(b, 1e-4, func(h float64) { b.zone("hazel").inLine = 2500 * min(1, h/20) })
 	for range 72 {
 		b.run(30 * time.Minute)
-		b.events = append(b.events, b.watch.Tell(alerts.Action{Time: b.now, Kind: alerts.Restrung, Source: "zone/far"})...)
+		act(alerts.Restrung, "zone/far")(b)
 	}
 	if a := b.only(); a.last().Source != "zone/hazel" || a.last().Cause != alerts.Joint {
 		b.show()
