@@ -177,16 +177,14 @@ func (f *fence) usualInterval() float64 {
 	return usual
 }
 
-// pace returns how many times the usual interval the last pulses took, 0 where unknown or no longer heard.
+// pace returns how many times the usual interval the pulses take by the quicker of the last two readings, 0 where unknown or
+// no longer heard.
 func (f *fence) pace() float64 {
-	if t := f.tracks[0]; t == nil || t.Gone {
+	usual, r := f.usualInterval(), &f.Supply.Interval
+	if t := f.tracks[0]; t == nil || t.Gone || usual <= 0 || r.N < 2 {
 		return 0
 	}
-	usual, is := f.usualInterval(), f.Supply.Interval.newest(1)
-	if usual <= 0 || math.IsNaN(is) {
-		return 0
-	}
-	return is / usual
+	return min(r.newest(1), r.Vals[(r.N-2)%len(r.Vals)]) / usual
 }
 
 // output returns the energizer's last output, for an event.

@@ -115,6 +115,10 @@ func TestPaceOfOneThatIsHeard(t *testing.T) {
 		{"silent", func(f *fence) { f.tracks[0].Gone = true }, 0},
 		{"taken off", func(f *fence) { f.tracks[0] = nil }, 0},
 		{"never heard", func(f *fence) { f.Supply.Interval = ring5{} }, 0},
+		{"heard once", func(f *fence) { f.Supply.Interval = ring5{Vals: [5]float64{1500}, N: 1} }, 0},
+		{"one wild reading", func(f *fence) { f.Supply.Interval.add(9000) }, 1.25},
+		{"quick once more", func(f *fence) { f.Supply.Interval.add(1200) }, 1},
+		{"slower twice", func(f *fence) { f.Supply.Interval.add(1800); f.Supply.Interval.add(2400) }, 1.5},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := aFence(t)
