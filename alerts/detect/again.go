@@ -123,9 +123,10 @@ func (f *fence) again(in *incident, fd *alerts.Finding) {
 
 // wasSo says of a path to earth that has let go when it was there, for how long, and where.
 func (f *fence) wasSo(g gone) string {
-	s := "was so for " + span(g.Until-g.At) + " from " + f.clock(g.At)
-	if g.Placed {
-		s += fmt.Sprintf(", about %.0f m along %s", g.AtM, f.net.Zones[g.Zone].Name)
+	s := "was so for " + span(g.Until-g.At) + " from " + f.w.clock(g.At)
+	if z := f.net.Zones[g.Zone]; g.Placed {
+		at, _, _ := metres(g.AtM, g.LowM, g.HighM, z.LengthM)
+		s += fmt.Sprintf(", about %.0f m along %s", *at, z.Name)
 	}
 	if g.Dried {
 		s += ", until it dried"
@@ -139,7 +140,7 @@ func (f *fence) back(fd *alerts.Finding) string {
 	if n == 0 {
 		return ""
 	}
-	times := fmt.Sprintf(" for the %s time since %s,", ordinal(n+1), f.clock(toMS(fd.Again[0])))
+	times := fmt.Sprintf(" for the %s time since %s,", ordinal(n+1), f.w.clock(toMS(fd.Again[0])))
 	if fd.Dried {
 		return times + " drying off in between,"
 	}
@@ -170,11 +171,8 @@ func (f *fence) onAndOff(fd *alerts.Finding) string {
 	if len(fd.Again) == 0 {
 		return ""
 	}
-	return ", on and off since " + f.clock(toMS(fd.Again[0]))
+	return ", on and off since " + f.w.clock(toMS(fd.Again[0]))
 }
-
-// clock says when something was as people do.
-func (f *fence) clock(at ms) string { return alerts.ClockTime(f.w.local(f.w.state.Now), f.w.local(at)) }
 
 // ordinal writes which of some it is: 2nd, 3rd, 4th.
 func ordinal(n int) string {

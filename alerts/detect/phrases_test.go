@@ -2,7 +2,9 @@ package detect
 
 import (
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"nightwire/alerts"
 	"nightwire/ingest/farm"
@@ -78,6 +80,39 @@ func aFence(t *testing.T) *fence {
 		t.Fatal(err)
 	}
 	return w.fences[0]
+}
+
+// A time of yesterday evening is told with its day, as a message at night may be read the next morning; a place to what a
+// person would pace out.
+func TestTimesAndPlacesInWords(t *testing.T) {
+	f := aFence(t)
+	w, said := f.w, toMS(time.Date(2026, 4, 20, 23, 50, 0, 0, time.UTC))
+	lane := f.tracks[2]
+	lane.Heard, lane.LastHeard = true, said
+	g := gone{At: said, Until: said + 3*60*60_000, Zone: 1, Placed: true, AtM: 63.7, LowM: 52.1, HighM: 81.9}
+	for _, tt := range []struct {
+		name string
+		now  ms
+		want string
+	}{
+		{"the same day", said + 9*60_000, "23:50"},
+		{"past midnight", said + 60*60_000, "Mon 23:50"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			w.state.Now = tt.now
+			if got := w.silentFinding(lane, tt.now).Text; !strings.Contains(got, "said nothing since "+tt.want+",") {
+				t.Errorf("said of a silent sensor: %s", got)
+			}
+			w.state.Link = standing{}
+			w.loseLink(tt.now)
+			if got := w.state.Link.Finding.Text; !strings.Contains(got, "heard since "+tt.want+":") {
+				t.Errorf("said of a lost link: %s", got)
+			}
+			if got, want := f.wasSo(g), "was so for 3 h from "+tt.want+", about 65 m along lane"; got != want {
+				t.Errorf("said of what let go: %q, want %q", got, want)
+			}
+		})
+	}
 }
 
 // What stood when another began has not come back with it, and of what has let go the oldest is named first, whichever

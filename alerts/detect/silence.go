@@ -19,9 +19,6 @@ const (
 	farmRuns = 5.0
 )
 
-// clockTime is how a moment of the same day is written.
-const clockTime = "15:04"
-
 // longestSilence is how long any sensor may say nothing before that is told, however bad its link is.
 const longestSilence = 8 * 60 * 60_000
 
@@ -229,7 +226,7 @@ func (w *Watch) loseLink(now ms) {
 		}
 	}
 	f.Text = fmt.Sprintf("No sensor has been heard since %s: nobody is watching the fence. Check the gateway's power and the network, then walk the line with a tester.",
-		w.local(last).Format(clockTime))
+		w.clock(last))
 	f.Evidence = []string{fmt.Sprintf("%d sensors fell silent together", len(w.tracks))}
 	w.raise(&w.state.Link, now, f)
 }
@@ -240,12 +237,15 @@ func (w *Watch) silentFinding(t *track, now ms) alerts.Finding {
 		f.KV = kilo(t.LastVal)
 	}
 	f.Text = fmt.Sprintf("%s's sensor has said nothing since %s, while others talk: its voltage is unknown, not zero. Measure there by hand; then see to its battery and aerial.",
-		titled(t.name), w.local(t.LastHeard).Format(clockTime))
+		titled(t.name), w.clock(t.LastHeard))
 	f.Evidence = []string{
 		fmt.Sprintf("%.0f reports in a row missing; %.1f %% go missing as a rule", math.Floor(t.overdue(now)), 100*t.loss()),
 	}
 	return f
 }
+
+// clock says when something was as people do.
+func (w *Watch) clock(at ms) string { return alerts.ClockTime(w.local(w.state.Now), w.local(at)) }
 
 // local is a moment in the farm's own time.
 func (w *Watch) local(m ms) time.Time {
