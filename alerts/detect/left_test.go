@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"fmt"
 	"math"
 	"testing"
 	"time"
@@ -181,5 +182,52 @@ func TestShortStaysToldBehindAPartedWire(t *testing.T) {
 	if all = b.alarms(); len(all) != 2 || all[0].over.IsZero() {
 		b.show()
 		t.Error("want no alarm")
+	}
+}
+
+// With the wire behind it parted a zone stands higher, for hours, and dew falls meanwhile. Once the wire is joined it falls
+// back to less than it showed before: that is no fault, and one that comes afterwards is one alarm of its own.
+func TestJoinedWhereDewFellMeanwhile(t *testing.T) {
+	for _, tt := range []struct {
+		every time.Duration
+		grown float64 // times what lane leaks elsewhere
+		dew   float64 // times the leakage at night
+		parts string
+	}{
+		{time.Minute, 12, 2.2, "lane"},
+		{time.Minute, 25, 1.5, "lane"},
+		{time.Minute, 40, 1.5, "lane"},
+		{time.Minute, 40, 2.4, "lane"},
+		{5 * time.Minute, 25, 2.4, "lane"},
+		{5 * time.Minute, 40, 1.5, "lane"},
+		{5 * time.Minute, 40, 2, "hazel"},
+	} {
+		t.Run(fmt.Sprint(tt.every, tt.grown, tt.dew, tt.parts), func(t *testing.T) {
+			f := paddocks()
+			reportEvery(f, tt.every)
+			needing(f, 1000)
+			b := newBench(t, f)
+			b.zone("lane").leak *= tt.grown
+			b.nights(tt.dew, nil)
+			b.atNoon()
+			b.run(30 * time.Hour)
+			b.quiet()
+			part(tt.parts, 0.3)(b)
+			b.run(9 * time.Hour) // until three in the morning
+			parted := b.only()
+			mend(tt.parts)(b)
+			b.run(2 * time.Hour)
+			if b.only(); b.overAt(parted.id).IsZero() {
+				b.show()
+				t.Fatal("joined, and still told as parted")
+			}
+			b.while = nil
+			short("orchard", 30, 0.5)(b)
+			b.run(time.Hour)
+			if a := b.standing("zone/orchard", alerts.Dead); a == nil || a.last().Cause != alerts.Short || len(b.alarms()) != 2 {
+				b.show()
+				t.Errorf("%d alarms, want one of the wire that touches in orchard", len(b.alarms()))
+			}
+		})
 	}
 }

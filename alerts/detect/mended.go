@@ -196,7 +196,7 @@ func (f *fence) ended(in *incident, stood, now ms) {
 			t.restart(t.LastVal)
 		}
 	}
-	if in.pulses() || in.carries(f) {
+	if in.pulses() || in.Cause == alerts.Open {
 		f.holdAgainst(in, stood)
 	} else if in.Cause == alerts.EnergizerOff {
 		f.holdDown(in)
@@ -236,11 +236,11 @@ func (in *incident) carries(f *fence) bool {
 }
 
 // holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a
-// wire had parted: whatever else came to it meanwhile nobody could see. Where that stood for hours, what the weather
-// may have done is not looked at.
+// wire had parted: whatever else came to it meanwhile nobody could see, and what stood higher for want of the wire behind it
+// is loaded again. Where that stood for hours, what the weather may have done is not looked at.
 func (f *fence) holdAgainst(in *incident, stood ms) {
 	for i, was := range in.Profile {
-		if t := f.tracks[i]; !f.mute(i) && was > 0 && t.LastVal < affected*was {
+		if t := f.tracks[i]; !f.mute(i) && was > 0 && (t.LastVal < affected*was || affected*t.Level > was) {
 			t.restart(was)
 			t.Stale = t.longSilent(stood)
 		}
