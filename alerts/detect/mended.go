@@ -41,17 +41,18 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	back := m.Before * min(max(1-0.5*(1-m.Least), 0.7), 0.95)
 	high := v >= 1.05*minimum || m.Before < 1.1*minimum || in.Cause == alerts.CauseIntermittent // what creeps is another matter
 	if v >= back && high {
-		if m.Good == 0 && v-t.Prev > leap*m.Before*(1-m.Least) {
+		if m.Good == 0 && v-t.Prev > m.leap(t) {
 			in.Dried = false // the fence dried while it touched, and it let go at a stroke
+			m.Leapt = now
 		}
 		m.Good++
 		m.Well, in.Well = true, now
 	} else {
 		if v < m.Before*(m.Least+downAgain*(1-m.Least)) { // what dries slowly crosses any one limit often, being noisy
-			if m.Well && !f.unloaded(in) {
+			if m.Well && !f.unloaded(in) && t.Prev-v > m.leap(t) { // nor does weather come and go at a stroke
 				m.Flips++
 			}
-			m.Well = false
+			m.Well, m.Leapt = false, 0
 		}
 		m.Good = 0
 		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
@@ -62,6 +63,12 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 		}
 	}
 	m.better(v >= 1.2*minimum && v >= m.Before*min(0.9, m.Least+0.5*(1-m.Least)), now)
+}
+
+// leap returns by how much a reading of t must differ from the one before to have done so at a stroke: no drying gives back so
+// much, and noise does not look like it.
+func (m *member) leap(t *track) float64 {
+	return max(leap*m.Before*(1-m.Least), 6*t.noise()*m.Before)
 }
 
 // unloaded reports whether the wire behind a joint has parted. That takes the load off the joint, and with it a part of the

@@ -301,10 +301,14 @@ func (d *diagnoser) without(in *incident, ago ms) float64 {
 	return w.leastWith(in.Fault, 0.5, 8) - w.score(w.prior) // it may be better or worse when wet, and go on
 }
 
-// stands reports whether the bad joint of in, whose zones are all but well again, is still the better answer: it takes next
-// to nothing where little leaks behind it, as in dry hours. From then on the slow comparison has it.
+// stands reports whether what lies in the line in in's zone, whose zones are all but well again, is still the better answer: a bad
+// joint takes next to nothing where little leaks behind it, as in dry hours, and so does a wire that has parted within a
+// loop. From then on the slow comparison has it.
 func (f *fence) stands(in *incident, now ms) bool {
-	in.Shift = in.Cause == alerts.Joint && in.Fault.Kind == line.Joint && f.diag.without(in, now-in.S.Raised) < 0
+	joint := in.Cause == alerts.Joint && in.Fault.Kind == line.Joint
+	parted := in.Cause == alerts.Open && in.Ring && in.Fault.Kind == line.Break &&
+		!in.anyMember(func(m member) bool { return m.Leapt > 0 }) // as one does that is joined
+	in.Shift = (joint || parted) && f.diag.without(in, now-in.S.Raised) < 0
 	return in.Shift
 }
 

@@ -153,9 +153,10 @@ func (in *incident) dries(f *fence, m *member, v float64, now ms) bool {
 	case part < 0.25:
 		m.Drying, m.Leapt = 0, 0
 	case part < 0.75:
-		if m.Drying++; m.Drying == 1 && v-f.tracks[m.Node].Prev > leap*m.Before*(1-m.Least) {
+		if t := f.tracks[m.Node]; m.Drying == 0 && v-t.Prev > m.leap(t) {
 			m.Leapt = now
 		}
+		m.Drying++
 	}
 	return in.furthest(f, func(m *member) bool { return m.Drying >= dryingLeast })
 }
