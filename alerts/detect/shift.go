@@ -97,6 +97,9 @@ func (f *fence) checkShift(now ms) {
 		s.Cands = [len(shiftLags)]candidate{}
 		return
 	}
+	if s.cut(levels) {
+		s.forget() // looks from before are of another fence
+	}
 	f.drift(levels, now)
 	for i := range shiftLags {
 		if v, sure := f.lookBack(i, now); sure {
@@ -105,6 +108,26 @@ func (f *fence) checkShift(now ms) {
 		}
 	}
 	s.keep(now, levels)
+}
+
+// cut reports whether growth must have been cut since the last look: some zone stands well higher than at any look kept, and
+// none stands lower than at the last. A wire that parts, or a joint that goes bad, takes some zone down.
+func (s *shiftWatch) cut(levels []float64) bool {
+	if len(s.Past) == 0 {
+		return false
+	}
+	up, last := false, s.Past[len(s.Past)-1].Levels
+	for i, v := range levels {
+		if v > 0 && v < (1-shiftLeast)*last[i] {
+			return false
+		}
+		most := 0.0
+		for _, p := range s.Past {
+			most = max(most, p.Levels[i])
+		}
+		up = up || most > 0 && v > trimmedUp*most
+	}
+	return up
 }
 
 // onTheMove reports whether the levels may not all be of one and the same fence: each is the median of its sensor's newest
