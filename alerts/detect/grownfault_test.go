@@ -144,6 +144,7 @@ var freed = []struct {
 	silent     string  // a source that is not heard from two hours before
 }{
 	{"the zone before it is a third back", "lane", 3600, ""},
+	{"the zone behind it is a third back too", "lane", 3000, ""},
 	{"the zone before it is nearly half back", "lane", 4200, ""},
 	{"both zones behind it are half back", "hazel", 4200, ""},
 	{"one of the two behind it is silent", "hazel", 4200, "zone/lane"},

@@ -52,7 +52,10 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 			if m.Well && !f.unloaded(in) && t.Prev-v > m.leap(t) { // nor does weather come and go at a stroke
 				m.Flips++
 			}
-			m.Well, m.Leapt = false, 0
+			if m.Well {
+				m.Leapt = 0 // one that is freed may come back no further than this, and has leapt all the same
+			}
+			m.Well = false
 		}
 		m.Good = 0
 		if in.Cause != alerts.CauseIntermittent || t.Bad > 0 || !m.Well { // wet and growth take it part of the way down by and by
