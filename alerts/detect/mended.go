@@ -206,7 +206,7 @@ func (f *fence) ended(in *incident, stood, now ms) {
 			t.restart(t.LastVal)
 		}
 	}
-	if in.pulses() || in.Cause == alerts.Open {
+	if in.pulses() || in.Cause == alerts.Open && !in.Shift {
 		f.holdAgainst(in, stood)
 	} else if in.Cause == alerts.EnergizerOff {
 		f.holdDown(in)
@@ -247,7 +247,8 @@ func (in *incident) carries(f *fence) bool {
 
 // holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a
 // wire had parted: whatever else came to it meanwhile nobody could see, and what stood higher for want of the wire behind it
-// is loaded again. Where that stood for hours, what the weather may have done is not looked at.
+// is loaded again. Where that stood for hours, what the weather may have done is not looked at. One within a loop whose end the
+// slow comparison found is long whole by then, and what the fence shows is the weather's.
 func (f *fence) holdAgainst(in *incident, stood ms) {
 	for i, was := range in.Profile {
 		if t := f.tracks[i]; !f.mute(i) && was > 0 && (t.LastVal < affected*was || affected*t.Level > was) {
