@@ -231,3 +231,42 @@ func TestJoinedWhereDewFellMeanwhile(t *testing.T) {
 		})
 	}
 }
+
+// A wire is joined again while it rains: that the rain has taken the fence a part of the way down is no fault that came
+// meanwhile, however soon it was joined.
+func TestJoinedInTheRain(t *testing.T) {
+	for _, tt := range []struct {
+		every time.Duration
+		zone  string
+		grown float64 // times what a bare fence leaks
+		rain  float64 // times the leakage
+		stood time.Duration
+	}{
+		{time.Minute, "lane", 4, 2, time.Hour},
+		{time.Minute, "orchard", 1, 3, 110 * time.Minute},
+		{5 * time.Minute, "hazel", 4, 2, time.Hour},
+		{5 * time.Minute, "orchard", 1, 3, time.Hour},
+	} {
+		t.Run(fmt.Sprint(tt.every, tt.zone, tt.grown, tt.rain, tt.stood), func(t *testing.T) {
+			f := paddocks()
+			reportEvery(f, tt.every)
+			needing(f, 500)
+			b := newBench(t, f)
+			for i := range f.Zones {
+				b.zone(f.Zones[i].Name).leak *= tt.grown
+			}
+			b.run(30 * time.Hour)
+			b.quiet()
+			part(tt.zone, 0.3)(b)
+			b.run(10 * time.Minute)
+			b.downpour(tt.rain, 20*time.Minute)
+			b.run(tt.stood)
+			mend(tt.zone)(b)
+			b.run(4 * time.Hour)
+			if a := b.only(); a.over.IsZero() {
+				b.show()
+				t.Error("joined, and still told as parted")
+			}
+		})
+	}
+}

@@ -247,11 +247,13 @@ func (in *incident) carries(f *fence) bool {
 
 // holdAgainst has what the fence shows now held against what it showed before in, for which an energizer was off, or a
 // wire had parted: whatever else came to it meanwhile nobody could see, and what stood higher for want of the wire behind it
-// is loaded again. Where that stood for hours, what the weather may have done is not looked at. One within a loop whose end the
-// slow comparison found is long whole by then, and what the fence shows is the weather's.
+// is loaded again. Where that stood for hours, what the weather may have done is not looked at. What is down is held against
+// that only where in ended though its zones are not what they were: else rain has taken the fence a part of the way. One
+// within a loop whose end the slow comparison found is long whole by then, and what the fence shows is the weather's.
 func (f *fence) holdAgainst(in *incident, stood ms) {
+	down := in.pulses() || in.carries(f)
 	for i, was := range in.Profile {
-		if t := f.tracks[i]; !f.mute(i) && was > 0 && (t.LastVal < affected*was || affected*t.Level > was) {
+		if t := f.tracks[i]; !f.mute(i) && was > 0 && (down && t.LastVal < affected*was || affected*t.Level > was) {
 			t.restart(was)
 			t.Stale = t.longSilent(stood)
 		}
