@@ -126,7 +126,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	gap := at - t.LastSeen
 	t.Stale = t.Stale || t.longSilent(gap)
 	t.Prev = t.LastVal
-	t.LastVal, t.LastSeen = v, at
+	t.LastVal, t.LastSeen, t.Gap = v, at, gap
 	if f.Faulty[t.node].up() || t.Stuck.up() {
 		t.normal(v)
 		return

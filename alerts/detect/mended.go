@@ -43,7 +43,9 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	if v >= back && high {
 		if m.Good == 0 && v-t.Prev > m.leap(t) {
 			in.Dried = false // the fence dried while it touched, and it let go at a stroke
-			m.Leapt = now
+			if t.Gap <= max(rebaseEvery, 3*t.every) {
+				m.Leapt = now // after a longer silence it may have been dew that dried
+			}
 		}
 		m.Good++
 		m.Well, in.Well = true, now

@@ -116,6 +116,21 @@ func TestPartedInARingThatDries(t *testing.T) {
 	}
 }
 
+// While no sensor is heard the dew dries, and what they show next is higher by hours of that: no wire was joined.
+func TestPartedInARingUnheardAsItDries(t *testing.T) {
+	parts := sim.Fault{Kind: sim.Break, On: "zone/hazel", AtM: 20, From: at(2.2), To: at(2.65)}
+	for _, back := range []float64{2.29, 2.375} {
+		lost := sim.Fault{Kind: sim.LinkLost, On: "site", From: at(2.25), To: at(back)}
+		for _, seed := range []uint64{0, 4} {
+			for _, e := range dewyRing(t, seed, sim.Sensor{White: 0.015, StepVolts: 50}, sim.Ground{StartMM: 330, Contact: 1}, parts, lost) {
+				if e.Source == "zone/hazel" && e.Kind == alerts.Returned && e.Time.Before(parts.To) {
+					t.Errorf("fence %d, heard again at %s: over at %s, truly at %s", seed, lost.To, e.Time, parts.To)
+				}
+			}
+		}
+	}
+}
+
 // One that parted at noon and is joined as dew falls is found to be whole some hours later, when the ring is wetter than at
 // noon: that is no fault of the ring.
 func TestJoinedInARingAsDewFalls(t *testing.T) {
@@ -137,8 +152,8 @@ func TestJoinedInARingAsDewFalls(t *testing.T) {
 	}
 }
 
-// dewyRing runs a ring of four zones in grass that does not grow, through dewy nights without rain, with one fault.
-func dewyRing(t *testing.T, seed uint64, sensor sim.Sensor, grass sim.Ground, fault sim.Fault) []alerts.Event {
+// dewyRing runs a ring of four zones in grass that does not grow, through dewy nights without rain, with its faults.
+func dewyRing(t *testing.T, seed uint64, sensor sim.Sensor, grass sim.Ground, faults ...sim.Fault) []alerts.Event {
 	t.Helper()
 	f := paddocks()
 	f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane" // orchard closes the ring brook, hazel, lane, orchard
@@ -152,7 +167,7 @@ func dewyRing(t *testing.T, seed uint64, sensor sim.Sensor, grass sim.Ground, fa
 	s, err := sim.New(sim.Options{Farm: f, Start: start, Length: 3 * 24 * time.Hour, Seed: seed, Grounds: ground,
 		Climate: sim.Climate{LatitudeDeg: 53, RainHours: 1e-9, Dry: []sim.Spell{{FromDay: 0, ToDay: 365}}},
 		Sensors: map[farm.Source]sim.Sensor{"": sensor},
-		Faults:  []sim.Fault{fault}})
+		Faults:  faults})
 	if err != nil {
 		t.Fatal(err)
 	}
