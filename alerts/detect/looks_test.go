@@ -2,7 +2,7 @@ package detect
 
 import "testing"
 
-// Looks at the fence from before a trim are let go of: by the evening after, dew on what is still grown would look, against
+// Nothing is held against looks at the fence from before a trim: by the evening after, dew on what is still grown would look, against
 // them, like a joint that went bad. A wire that parts within a loop, or a bad joint, takes some zone down and is no trim.
 func TestLooksFromBeforeATrim(t *testing.T) {
 	before := [][]float64{{5500, 3600, 2700, 2500}, {5300, 3440, 2500, 2520}, {5100, 3000, 2100, 0}}
@@ -32,11 +32,11 @@ func TestLooksFromBeforeATrim(t *testing.T) {
 	}
 }
 
-// At the look after a trim nothing is left of the looks before it.
+// After a trim nothing is held against the looks before it.
 func TestTrimForgetsLooks(t *testing.T) {
 	f := aFence(t)
 	now := ms(0)
-	look := func(levels ...float64) int {
+	look := func(levels ...float64) (oldest ms) {
 		now += rebaseEvery
 		f.w.state.Now = now
 		for i, v := range levels {
@@ -45,15 +45,18 @@ func TestTrimForgetsLooks(t *testing.T) {
 			s.restart(v)
 		}
 		f.checkShift(now)
-		return len(f.Shift.Past)
+		return f.Shift.near(0).At
 	}
 	for range 3 {
 		look(5500, 3600, 2700)
 	}
-	if n := look(5500, 3650, 2720); n != 4 {
-		t.Errorf("%d looks kept in quiet, want all 4", n)
+	if at := look(5500, 3650, 2720); at != rebaseEvery {
+		t.Errorf("the oldest look that counts in quiet is of %d ms, want the first", at)
 	}
-	if n := look(7400, 6600, 4500); n != 1 {
-		t.Errorf("%d looks kept after a trim, want its own", n)
+	if at := look(7400, 6600, 4500); at != now {
+		t.Errorf("the oldest look that counts after a trim is of %d ms, want its own at %d", at, now)
+	}
+	if at := look(7300, 6500, 4500); at != now-rebaseEvery {
+		t.Errorf("the oldest look that counts is of %d ms, want that of the trim", at)
 	}
 }

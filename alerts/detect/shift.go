@@ -31,6 +31,7 @@ const (
 // shiftWatch is the memory of the slow comparison.
 type shiftWatch struct {
 	Past  []look // newest last
+	Cut   ms     // looks from before this are of a fence on which more grew
 	Cands [len(shiftLags)]candidate
 	Track candidate // a zone that tracks when wet
 	Step  []float64 // by node, variance of the change of the level's logarithm from look to look
@@ -75,11 +76,11 @@ func (s *shiftWatch) keep(now ms, levels []float64) {
 	s.Past = append(kept, look{At: now, Levels: append(free[:0], levels...)})
 }
 
-// near returns the look nearest to the moment at.
+// near returns the look nearest to the moment at, of those since growth was cut last.
 func (s *shiftWatch) near(at ms) *look {
 	var best *look
 	for i := range s.Past {
-		if p := &s.Past[i]; best == nil || abs(p.At-at) < abs(best.At-at) {
+		if p := &s.Past[i]; p.At >= s.Cut && (best == nil || abs(p.At-at) < abs(best.At-at)) {
 			best = p
 		}
 	}
@@ -98,7 +99,7 @@ func (f *fence) checkShift(now ms) {
 		return
 	}
 	if s.cut(levels) {
-		s.forget() // looks from before are of another fence
+		s.Cut, s.Cands = now, [len(shiftLags)]candidate{} // what a stuck sensor showed before it shows still
 	}
 	f.drift(levels, now)
 	for i := range shiftLags {

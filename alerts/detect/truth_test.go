@@ -105,6 +105,32 @@ func TestCoarseSensorStuck(t *testing.T) {
 	}
 }
 
+// And so must a trim, which takes the others up.
+func TestCoarseSensorStuckAtATrim(t *testing.T) {
+	for _, zone := range []string{"hazel", "lane", "orchard"} {
+		f := paddocks()
+		needing(f, 500)
+		b := newBench(t, f)
+		b.noise, b.alter = 0.001, steps(100)
+		all := func(times float64) {
+			for _, z := range f.Zones {
+				b.zone(z.Name).leak *= times
+			}
+		}
+		all(10)
+		b.run(50 * time.Hour)
+		b.quiet()
+		stick(farm.ZoneSource(zone))(b)
+		b.run(40 * time.Minute)
+		all(0.4)
+		b.run(2 * time.Hour)
+		if e := b.only().first(); e.Source != farm.ZoneSource(zone) || e.Condition != alerts.FaultySensor {
+			b.show()
+			t.Errorf("told %s of %s while %s's sensor is stuck", e.Condition, e.Source, zone)
+		}
+	}
+}
+
 // grow multiplies every leakage by times, evenly over so long.
 func (b *bench) grow(times float64, over time.Duration) {
 	b.t.Helper()
