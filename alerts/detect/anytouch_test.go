@@ -68,6 +68,7 @@ func touchAnywhere(t *testing.T, seed uint64) (zone, text string) {
 // Of contacts that come and go anywhere on any fence, one in ten at the most is told only where it is not, and the most
 // are told in one zone or two.
 func TestWhatTouchesAnywhereIsToldThere(t *testing.T) {
+	t.Parallel()
 	const all = 15
 	elsewhere, named := 0, 0
 	for seed := range uint64(all) {

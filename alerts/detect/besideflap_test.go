@@ -43,6 +43,7 @@ func TestCalmBesideGrowth(t *testing.T) {
 
 // While it may yet come again, a fault that stays is told all the same: it does not come and go.
 func TestFaultThatStaysBesideOneThatFlaps(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name   string
 		do     func(*bench)

@@ -36,6 +36,7 @@ func shortAnywhere(t *testing.T, seed uint64) (zone string, atM float64, told al
 // Nobody has measured the source, and it may have half the ohms or twice as many as we guess. Of ten paths to earth nine
 // are told in the zone where they are, or it is named beside; and where a place is told, four of five lie there.
 func TestPlaceHoldsWhateverTheSource(t *testing.T) {
+	t.Parallel()
 	all, named, placed, held := 0, 0, 0, 0
 	for seed := range uint64(60) {
 		zone, atM, e := shortAnywhere(t, seed)

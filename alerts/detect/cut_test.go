@@ -142,6 +142,7 @@ func reborn(t testing.TB, f *farm.Farm, w *detect.Watch) *detect.Watch {
 // A watch that is saved and taken up before every message of a busy day, or every few of wet nights, says what one that
 // never stopped says; so does one that is interrupted at random.
 func TestSavedAtEveryMessage(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name string
 		play func(testing.TB) (*farm.Farm, []pulse.Reading)

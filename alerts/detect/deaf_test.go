@@ -99,6 +99,7 @@ func (b *bench) checkSilentAfter(least, most int) {
 
 // Losing the odd report says nothing of how long a link stays deaf, whichever it does more often.
 func TestOddLossesDoNotShortenDeafRuns(t *testing.T) {
+	t.Parallel()
 	checkMistakes(t, 8, 41, func(b *bench) {
 		b.deafNowAndThen(6, func(*device) bool { return true })
 		deaf := b.alter

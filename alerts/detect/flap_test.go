@@ -49,6 +49,7 @@ var flaps = []struct {
 // A contact that comes and goes is a few alarms at most, comes to be called what it is, in its zone, and returns when
 // it has long been calm.
 func TestFlapping(t *testing.T) {
+	t.Parallel()
 	for _, tt := range flaps {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()

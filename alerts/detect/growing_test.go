@@ -115,6 +115,7 @@ func (b *bench) growths() (all []*told) {
 // Growth of any shape is warned of at least three days ahead, within two days a week ahead, as one alarm that is
 // updated every midnight.
 func TestGrowthShapes(t *testing.T) {
+	t.Parallel()
 	for _, tt := range shapes {
 		t.Run(tt.name, func(t *testing.T) {
 			g := newGrower(t, tt.load)

@@ -232,6 +232,7 @@ func TestDeadShortWhereGrowthHasWonAll(t *testing.T) {
 // What touches the wire now and then of a zone that growth has under its minimum is told, and that the zone is low stays
 // urgent all along: between two touches it is no better.
 func TestFlapWhereGrowthHasWon(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name    string
 		on, off time.Duration

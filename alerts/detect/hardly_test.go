@@ -36,6 +36,7 @@ func (b *bench) toldLow(name string, from time.Time) time.Time {
 // What a sensor was found to show too little when the fence was strung is not held against its zone, whether or not the farm
 // file has the open voltage right; a zone that is truly under is told, and no less fast for a sensor that shows too much.
 func TestLowByTheSensorAlone(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		common float64 // of every sensor: the energizer gives so much of what the farm file says

@@ -103,6 +103,7 @@ func TestLinkThatAlsoGoesDeaf(t *testing.T) {
 // Links that go deaf for minutes now and then are what sensors on cheap radios have. Such a silence is told by mistake
 // less than once in a year of one sensor, the days in which its record is short counted in.
 func TestDeafLinksTellLittle(t *testing.T) {
+	t.Parallel()
 	checkMistakes(t, 12, 77, func(b *bench) {
 		deaf := map[*device]bool{}
 		b.alter = func(d *device, _ *pulse.Reading) bool {
@@ -336,6 +337,7 @@ var extremes = []struct {
 
 // Extreme readings of one sensor or of all end in sound events.
 func TestExtremes(t *testing.T) {
+	t.Parallel()
 	for _, tt := range extremes {
 		for _, who := range []farm.Source{"", "zone/brook", "zone/lane", "energizer/cartshed"} {
 			t.Run(tt.name+" "+string(who), func(t *testing.T) {

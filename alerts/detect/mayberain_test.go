@@ -40,6 +40,7 @@ func onAFence(t *testing.T, seed uint64, paces func(*farm.Farm), comes func(*ben
 // The first that is seen of a downpour may be a path to earth as well. Where the next reading is not far nobody is woken
 // before it to look for a wire on the ground.
 func TestFirstOfADownpour(t *testing.T) {
+	t.Parallel()
 	wrong, wet := 0, 0
 	for _, every := range often {
 		for seed := uint64(0); seed < 200; seed += 2 {
@@ -63,6 +64,7 @@ func TestFirstOfADownpour(t *testing.T) {
 
 // A wire that comes to lie on the ground is told as soon as ever.
 func TestWireOnTheGroundIsToldAsSoon(t *testing.T) {
+	t.Parallel()
 	found, late := 0, time.Duration(0)
 	for _, every := range often {
 		for seed := uint64(1); seed < 100; seed += 2 {
@@ -83,6 +85,7 @@ func TestWireOnTheGroundIsToldAsSoon(t *testing.T) {
 
 // A wire on the ground is told though nothing more is heard once the first of it might have been rain.
 func TestToldThoughTheLinkFails(t *testing.T) {
+	t.Parallel()
 	told := 0
 	for seed := uint64(1); seed < 120; seed += 2 {
 		soon := func(heard time.Duration) bool {

@@ -49,6 +49,7 @@ func (b *bench) growthsOf(zone string) []*told {
 // A zone without a sensor is warned of by what the sensors next to it show, in time, with an interval that holds the day
 // and without a voltage that nobody measured.
 func TestGrowthWithoutASensor(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		bare  []string
 		zone  string
@@ -87,6 +88,7 @@ func TestGrowthWithoutASensor(t *testing.T) {
 
 // What a zone without a sensor is said to have at most is no less than what it has, wherever the growth is.
 func TestMostWithoutASensor(t *testing.T) {
+	t.Parallel()
 	for _, where := range []string{"brook", "hazel", "lane", "orchard"} {
 		t.Run(where, func(t *testing.T) {
 			f := bare("hazel")

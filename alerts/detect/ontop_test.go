@@ -61,6 +61,7 @@ func TestFarDownIsToldAtOnce(t *testing.T) {
 // Growth has lane under its minimum and that is told. While the energizer is off something else comes to pass there: when it
 // pulses again and lane alone stays dead, that is no growth.
 func TestDeadAfterTheEnergizerWasOff(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name   string
 		zone   string

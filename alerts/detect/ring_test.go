@@ -94,9 +94,10 @@ func TestWireOnTheGroundInARing(t *testing.T) {
 // A ring in which a wire has parted at night loses less by it as the dew dries, and what it loses hovers about what is well.
 // That is one alarm of a parted wire until the wire is joined, and not something that comes and goes.
 func TestPartedInARingThatDries(t *testing.T) {
+	t.Parallel()
 	parts := sim.Fault{Kind: sim.Break, On: "zone/hazel", AtM: 20, From: at(2.2), To: at(2.65)}
 	for _, ground := range []sim.Ground{{StartMM: 330, Contact: 1}, {StartMM: 305, Contact: 2}} {
-		for seed := range uint64(8) {
+		for seed := range uint64(4) {
 			raised, over := time.Time{}, time.Time{}
 			for _, e := range dewyRing(t, seed, sim.Sensor{White: 0.015, StepVolts: 50}, ground, parts) {
 				switch {

@@ -106,6 +106,7 @@ func TestJointStandsWhileDry(t *testing.T) {
 
 // A bad joint that came on over hours and is mended only after weeks ends its alarm within a day.
 func TestJointMendedAfterWeeks(t *testing.T) {
+	t.Parallel()
 	for _, days := range []int{20, 40} {
 		b := newBench(t, slowFarm())
 		dewy(b, 1.2e-4, func(float64) {})
@@ -194,6 +195,7 @@ func ring(hour int) *scenario.Scenario {
 
 // A wire that parts within a loop leaves everything hot. It is told within three hours, also while dew forms or dries.
 func TestRingPartsAtAnyHour(t *testing.T) {
+	t.Parallel()
 	for _, hour := range []int{0, 6, 9, 20} {
 		t.Run(fmt.Sprint(hour), func(t *testing.T) {
 			s := ring(hour)
@@ -279,6 +281,7 @@ func TestRainWhileASensorIsUnheard(t *testing.T) {
 // Growth on a wire that was clean multiplies a leakage of which next to nothing was known, and in another zone it is cut
 // meanwhile. That is no joint.
 func TestGrowthOnACleanWire(t *testing.T) {
+	t.Parallel()
 	for _, grown := range []float64{6e-4, 8e-4, 1e-3} {
 		t.Run(fmt.Sprint(grown), func(t *testing.T) {
 			f := paddocks()

@@ -28,6 +28,7 @@ func TestGrowthThatQuickens(t *testing.T) {
 // A near date that comes with the first growth seen, out of days that differ much, waits for one day more: it may be
 // weather.
 func TestNearDateOutOfTheBlue(t *testing.T) {
+	t.Parallel()
 	days := []float64{7.23, 6.64, 7.18, 7.08, 7.06, 6.56, 6.33, 7.73, 9.55, 15.89, 22.18, 31.88}
 	g := newGrower(t, func(d float64) float64 { return days[min(int(d), len(days)-1)] })
 	if day := g.under(12); day >= 0 {

@@ -46,6 +46,7 @@ var fading = []struct {
 // An energizer that comes to give less is one alarm that names it, however many zones it takes under their minimum and
 // however the first of them was told, and returns once it gives its usual.
 func TestFadingEnergizerIsOneAlarm(t *testing.T) {
+	t.Parallel()
 	for _, tt := range fading {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()

@@ -36,6 +36,7 @@ var strokes = []struct {
 // Where growth has every zone under its minimum already, nobody gets up any sooner for a first guess that it is wet: what
 // comes at a stroke is told for what it is, whichever sensors are the first to show it.
 func TestStrokeWhereGrowthHasWonAll(t *testing.T) {
+	t.Parallel()
 	for _, tt := range strokes {
 		t.Run(tt.name, func(t *testing.T) {
 			b := grownAll(t, 5*time.Minute)

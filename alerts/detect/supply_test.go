@@ -270,6 +270,7 @@ func TestPlugPulledAgainAndAgain(t *testing.T) {
 
 // On wire of few ohms a wet fence looks just like an energizer that gives less, and what cannot be told apart is not told.
 func TestWetSteelIsNoWeakEnergizer(t *testing.T) {
+	t.Parallel()
 	f := paddocks()
 	reportEvery(f, 10*time.Minute)
 	steel(f)

@@ -61,6 +61,7 @@ func slowHazel(f *farm.Farm) { f.Zones[1].Sensor.Every = 5 * time.Minute }
 // A contact that comes and goes is told in its zone, whatever else dips beside it, and where the wire does not tell one
 // zone from the next both are named.
 func TestZoneOfWhatComesAndGoes(t *testing.T) {
+	t.Parallel()
 	for _, tt := range touching {
 		t.Run(tt.name, func(t *testing.T) {
 			f := paddocks()
