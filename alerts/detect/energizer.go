@@ -51,6 +51,12 @@ func (r *ring5) median() (float64, bool) {
 // newest returns the median of the newest few; NaN of none.
 func (r *ring5) newest(few int) float64 { return newest(r.Vals[:], r.N, few) }
 
+// lastTwo returns the newest two, of which there must be that many.
+func (r *ring5) lastTwo() (last, before float64) {
+	n := len(r.Vals)
+	return r.Vals[(r.N-1)%n], r.Vals[(r.N-2)%n]
+}
+
 // Battery limits, for a nominal 12 V lead-acid battery under an energizer's load; they scale with the nominal
 // voltage. At rest 12.0 to 12.06 V is a quarter full and 11.6 to 11.9 V empty (rule of thumb on a radio makers' mailing
 // list; Battery Council figures from memory); under load it reads lower.
@@ -184,7 +190,8 @@ func (f *fence) pace() float64 {
 	if t := f.tracks[0]; t == nil || t.Gone || usual <= 0 || r.N < 2 {
 		return 0
 	}
-	return min(r.newest(1), r.Vals[(r.N-2)%len(r.Vals)]) / usual
+	last, before := r.lastTwo()
+	return min(last, before) / usual
 }
 
 // output returns the energizer's last output, for an event.
@@ -385,6 +392,7 @@ func (f *fence) earthBack() bool {
 	if s.N < 2 || f.mute(0) {
 		return false
 	}
-	v, out := max(s.Vals[(s.N-1)%5], s.Vals[(s.N-2)%5]), max(t.LastVal, t.Prev)
+	last, before := s.lastTwo()
+	v, out := max(last, before), max(t.LastVal, t.Prev)
 	return out >= f.deadVolts(0) && v < (f.net.OpenVolts-out)/2
 }
