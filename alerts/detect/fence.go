@@ -126,7 +126,7 @@ func (f *fence) take(t *track, r *pulse.Reading, at ms) {
 	gap := at - t.LastSeen
 	t.Stale = t.Stale || t.longSilent(gap)
 	t.Prev = t.LastVal
-	t.LastVal, t.LastSeen, t.Gap = v, at, gap
+	t.LastVal, t.LastSeen = v, at
 	if f.Faulty[t.node].up() || t.Stuck.up() {
 		t.normal(v)
 		return
@@ -177,7 +177,7 @@ func (f *fence) judge(t *track, v float64, at, gap, now ms) {
 		t.Day.add(v)
 	}
 	for _, in := range f.Troubles {
-		in.heard(f, t, v, now)
+		in.heard(f, t, v, gap, now)
 	}
 	f.settle(now)
 	if busy {

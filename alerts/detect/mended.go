@@ -8,8 +8,8 @@ import (
 
 // A fault is over when all that it took down shows so for a while, and what it left behind is looked at afresh.
 
-// heard takes a member's reading into account: does it speak for the fault's end?
-func (in *incident) heard(f *fence, t *track, v float64, now ms) {
+// heard takes a member's reading into account, which came so long after the one before: does it speak for the fault's end?
+func (in *incident) heard(f *fence, t *track, v float64, gap, now ms) {
 	m := in.member(t.node)
 	if m == nil {
 		return
@@ -43,7 +43,7 @@ func (in *incident) heard(f *fence, t *track, v float64, now ms) {
 	if v >= back && high {
 		if m.Good == 0 && v-t.Prev > m.leap(t) {
 			in.Dried = false // the fence dried while it touched, and it let go at a stroke
-			if t.Gap <= max(rebaseEvery, 3*t.every) {
+			if gap <= max(rebaseEvery, 3*t.every) {
 				m.Leapt = now // after a longer silence it may have been dew that dried
 			}
 		}

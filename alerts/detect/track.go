@@ -54,7 +54,6 @@ type track struct {
 	LastVal  float64
 	Prev     float64 // the reading before LastVal
 	LastSeen ms      // stamp of the newest reading with a voltage; 0 before
-	Gap      ms      // from the reading before to that
 	Run      int     // how many readings in a row have been the same to the digit
 	RunNoise float64 // Noise when they began: equal readings say nothing of it where the sensor is stuck
 	Repeats  float64 // of readings, how many repeated the one before, forgetting slowly
