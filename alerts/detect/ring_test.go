@@ -16,20 +16,12 @@ import (
 func grownRing(t *testing.T, seed uint64, leaks [4]float64, fault sim.Fault) []alerts.Event {
 	t.Helper()
 	f := paddocks()
-	f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane" // orchard closes the ring brook, hazel, lane, orchard
 	ground := map[string]sim.Ground{}
 	for i := range f.Zones {
 		f.Zones[i].OhmsPerKM, f.Zones[i].MinimumVolts = 1200, 500
 		ground[f.Zones[i].Name] = sim.Ground{Vigour: 1e-6, DewShare: 1e-6, Contact: 0.6, Patchy: -1, DrySiemen: leaks[i]}
 	}
-	s, err := sim.New(sim.Options{Farm: f, Start: start, Length: 3 * 24 * time.Hour, Seed: seed, Grounds: ground,
-		Climate: sim.Climate{LatitudeDeg: 53, RainHours: 1e-9, Dry: []sim.Spell{{FromDay: 0, ToDay: 365}}},
-		Sensors: map[farm.Source]sim.Sensor{"": {GainSpread: 0.05, White: 0.008, Wander: 0.004, StepVolts: 10, FloorVolts: 150, Jitter: time.Second}},
-		Faults:  []sim.Fault{fault}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return feed(t, newWatch(t, f), f, slices.Collect(s.Messages()))
+	return playRing(t, f, seed, ground, sim.Sensor{GainSpread: 0.05, White: 0.008, StepVolts: 10}, fault)
 }
 
 // grownHere is by how much more grows on one zone of the ring than on another, siemens a kilometre.
@@ -157,14 +149,21 @@ func TestJoinedInARingAsDewFalls(t *testing.T) {
 func dewyRing(t *testing.T, seed uint64, sensor sim.Sensor, grass sim.Ground, faults ...sim.Fault) []alerts.Event {
 	t.Helper()
 	f := paddocks()
-	f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane" // orchard closes the ring brook, hazel, lane, orchard
 	grass.Vigour, grass.DewShare, grass.Patchy = 1e-6, 1.3, -1
-	sensor.GainSpread, sensor.Wander, sensor.FloorVolts, sensor.Jitter = 0.03, 0.004, 150, time.Second
+	sensor.GainSpread = 0.03
 	ground := map[string]sim.Ground{}
 	for i := range f.Zones {
 		f.Zones[i].MinimumVolts = 500
 		ground[f.Zones[i].Name] = grass
 	}
+	return playRing(t, f, seed, ground, sensor, faults...)
+}
+
+// playRing runs f with its orchard joined to lane, which closes the ring brook, hazel, lane, orchard, for three days without rain.
+func playRing(t *testing.T, f *farm.Farm, seed uint64, ground map[string]sim.Ground, sensor sim.Sensor, faults ...sim.Fault) []alerts.Event {
+	t.Helper()
+	f.Zones[3].FedBy, f.Zones[3].JoinedTo = "brook", "lane"
+	sensor.Wander, sensor.FloorVolts, sensor.Jitter = 0.004, 150, time.Second
 	s, err := sim.New(sim.Options{Farm: f, Start: start, Length: 3 * 24 * time.Hour, Seed: seed, Grounds: ground,
 		Climate: sim.Climate{LatitudeDeg: 53, RainHours: 1e-9, Dry: []sim.Spell{{FromDay: 0, ToDay: 365}}},
 		Sensors: map[farm.Source]sim.Sensor{"": sensor},
